@@ -1,0 +1,89 @@
+"""Every error class of the project. A docstring here is the plain sentence we would say to the keeper."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from attrs import frozen
+
+
+@frozen
+class Fault:
+    """One thing wrong (or, as a warning, doubtful) in a plan: where it stands in the file, which setting it is, and
+    what is wrong and would be right. Line and column count from 1; the path is empty for a fault of the whole file."""
+
+    line: int
+    column: int
+    path: str
+    message: str
+
+    def text(self, name: str) -> str:
+        """The fault as one line, `FILE:LINE:COL: path: message`, which editors can jump to."""
+        return ": ".join(part for part in (f"{name}:{self.line}:{self.column}", self.path, self.message) if part)
+
+
+class DosingError(Exception):
+    """Something could not be done; the message says what, and what to do next."""
+
+    #: The code that a refusal carries in JSON.
+    code = "failed"
+    #: The exit status of the command line: 1 failed while doing it, 2 refused.
+    exit_status = 1
+
+
+class Refusal(DosingError):
+    """This was refused before anything was done."""
+
+    code = "refused"
+    exit_status = 2
+
+
+class PlanRefused(Refusal):
+    """The plan has faults; each is listed with its line and its cure."""
+
+    code = "plan"
+
+    def __init__(self, message: str, faults: Sequence[Fault] = ()) -> None:
+        super().__init__(message)
+        self.faults = tuple(faults)
+
+
+class UnitRefused(Refusal):
+    """This is not a quantity of the kind that belongs here."""
+
+    code = "unit"
+
+
+class ChemistryRefused(Refusal):
+    """These numbers make no chemical sense, or lie outside the table that would answer."""
+
+    code = "chemistry"
+
+
+class CannotLay(Refusal):
+    """The day cannot be laid with these gaps, windows and volumes."""
+
+    code = "day"
+
+    def __init__(self, reason: str, cure: str) -> None:
+        super().__init__(f"{reason} {cure}")
+        self.reason = reason
+        self.cure = cure
+
+
+class LedgerRefused(Refusal):
+    """The ledger cannot be trusted, so no pump may run until a person has looked."""
+
+    code = "ledger"
+
+
+class LedgerFailed(DosingError):
+    """The ledger could not be written, so nothing may be pumped."""
+
+    code = "ledger"
+
+
+class LeaseBroken(DosingError):
+    """A pump outlived its lease: every pump is off and the rig is held."""
+
+    code = "lease"

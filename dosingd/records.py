@@ -1,0 +1,275 @@
+"""What the ledger keeps: events and outcomes, each a frozen value, and the instant each was written.
+
+Rules this room serves (DEVELOPERS.md, "Rules"): R1 (reserve, then pump) and R2 (only elapsed time earns).
+Everything the daemon knows about the past is derived from these rows and nothing else, so a row holds
+whole numbers (microlitres, milliseconds, micromoles) and never a figure that could be derived.
+
+Pure: no file, pin, socket, thread, logger, database, clock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, datetime
+from enum import StrEnum
+from typing import Any
+
+from attrs import field, frozen
+
+
+class Substance(StrEnum):
+    """What a stock gives. `other` has no strength: only volume limits hold for it."""
+
+    ALKALINITY = "alkalinity"
+    CALCIUM = "calcium"
+    MAGNESIUM = "magnesium"
+    OTHER = "other"
+
+
+class Purpose(StrEnum):
+    """Why a pump runs."""
+
+    SCHEDULED = "scheduled"
+    MANUAL = "manual"
+    PRIME = "prime"
+    CALIBRATION = "calibration"
+
+
+class Into(StrEnum):
+    """Where the outlet hangs: over the tank, or over a measuring cup."""
+
+    TANK = "tank"
+    CUP = "cup"
+
+
+class Outcome(StrEnum):
+    """What became of a dose."""
+
+    GIVEN = "given"
+    PARTIAL = "partial"
+    REFUSED = "refused"
+    MISSED = "missed"
+    UNKNOWN = "unknown"
+
+
+@frozen
+class Reading:
+    """One look at the clocks: wall time (aware UTC), boot id, CLOCK_BOOTTIME in seconds, and whether the
+    system says that the wall clock is synchronised."""
+
+    wall_at: datetime
+    boot_id: str
+    mono_s: float
+    synchronised: bool
+
+
+@frozen
+class LimitsRow:
+    """A channel's limits as they stood when a plan was loaded; the buckets' depths follow from them."""
+
+    day_ul: int
+    run_ms: int
+    #: Limit of the tank's change per 24 h in whole µmol (µeq for alkalinity) by substance: the smallest
+    #: over the channels that give it. Only the substances that this channel's stock adds.
+    rise_umol: Mapping[str, int] = field(factory=dict)
+    #: Depth of the channel's cup bucket.
+    cup_ul: int = 30_000
+
+
+@frozen
+class LedgerMade:
+    """The first row. Made by `dosingd init` and by nothing else."""
+
+    ledger_id: str
+    bench: bool
+    full: bool = False  #: a rehearsal may begin with full buckets; a real ledger begins at zero
+
+
+@frozen
+class PlanLoaded:
+    """A plan came into force."""
+
+    sha256: str
+    rig: str
+    timezone: str
+    channels: Mapping[str, LimitsRow]
+    #: The first instant of this zone's dosing days; a changed zone begins at its first midnight at least 24 h ahead.
+    zone_from_at: datetime
+
+
+@frozen
+class Calibrated:
+    """The flow behind a channel, from timed test runs: volume = flow * time + lag."""
+
+    channel: str
+    flow_ul_per_s: float
+    lag_ul: float = 0.0
+    runs: tuple[tuple[float, float], ...] = ()  #: (seconds, microlitres) as measured
+    source: str = "measured"  #: measured | declared | bench
+
+
+@frozen
+class Refilled:
+    """A reservoir was refilled to `to_ul`; `strength` is in mol/L (eq/L for alkalinity) by substance."""
+
+    channel: str
+    to_ul: int
+    found_ul: int | None
+    stock: str
+    strength: Mapping[str, float]
+    line_ul: int  #: what the tubing still holds of the stock before
+
+
+@frozen
+class Reserved:
+    """Volume and motor time to the lease's end, committed before the pin moves (R1)."""
+
+    channel: str
+    purpose: Purpose
+    into: Into
+    asked_ul: int
+    reserved_ul: int
+    run_ms: int
+    lease_ms: int
+    nominal_ul_per_s: float
+    #: What the tank would change by at the outlet's strength, in µmol (µeq) by substance, for `reserved_ul`.
+    change_umol: Mapping[str, int] = field(factory=dict)
+    #: The planned change that the asked volume is, in µmol (µeq) of the channel's own substance; None without strength.
+    asked_umol: float | None = None
+    slot: str | None = None
+    due_at: datetime | None = None
+    day: date | None = None  #: the dosing day it counts in; None when dosed without a clock
+    #: The levels after the reservation, in thousandths of the bucket's unit, so that an audit needs no replay.
+    levels: Mapping[str, int] = field(factory=dict)
+
+
+@frozen
+class Settled:
+    """What a reservation came to. Gives back at most reserved − given."""
+
+    reservation: int  #: the seq of the Reserved row
+    channel: str
+    outcome: Outcome
+    given_ul: int
+    ran_ms: int
+    change_umol: Mapping[str, int] = field(factory=dict)
+    slot: str | None = None
+    reason: str = ""
+
+
+@frozen
+class NotGiven:
+    """A dose that was refused or missed; nothing was pumped."""
+
+    channel: str
+    outcome: Outcome
+    asked_ul: int
+    reason: str
+    purpose: Purpose = Purpose.SCHEDULED
+    facts: Mapping[str, Any] = field(factory=dict)
+    slot: str | None = None
+    due_at: datetime | None = None
+    day: date | None = None
+    doses: int = 1  #: more than one when whole days passed with the power off
+    asked_umol: float | None = None
+
+
+@frozen
+class Held:
+    """The latch: every pump off until a person releases the rig."""
+
+    reason: str
+
+
+@frozen
+class Released:
+    """A person released the rig."""
+
+    by: str
+
+
+@frozen
+class Paused:
+    """A stop that ends by itself: `until_proven_ms` of proven time (None ends a pause now)."""
+
+    until_proven_ms: int | None
+    until_at: datetime | None = None
+
+
+@frozen
+class Started:
+    """The daemon (or a rehearsal) came up with every line low."""
+
+    version: str
+
+
+@frozen
+class Stopped:
+    """The daemon went down in order."""
+
+    reason: str
+
+
+@frozen
+class Stamp:
+    """A row that proves that time has passed."""
+
+
+@frozen
+class ClockMoved:
+    """Wall clock and CLOCK_BOOTTIME parted by this many seconds."""
+
+    by_s: float
+
+
+@frozen
+class ClockConfirmed:
+    """The wall clock is right although it is behind the newest ledger time: by a person, or 6 h synchronised."""
+
+    by: str
+
+
+Event = (
+    LedgerMade
+    | PlanLoaded
+    | Calibrated
+    | Refilled
+    | Reserved
+    | Settled
+    | NotGiven
+    | Held
+    | Released
+    | Paused
+    | Started
+    | Stopped
+    | Stamp
+    | ClockMoved
+    | ClockConfirmed
+)
+
+
+@frozen
+class Row:
+    """One row of the ledger: an event, its number, and the instant it was written."""
+
+    seq: int
+    reading: Reading
+    event: Event
+    #: Proven time: milliseconds that have certainly passed since the ledger was made (R2, R9). In one boot the
+    #: BOOTTIME since the newest row; across boots the BOOTTIME since the boot. Never from the wall clock.
+    proven_ms: int
+
+
+def proven_ms_after(newest: Row | None, reading: Reading) -> int:
+    """Proven time at `reading`, in milliseconds, given the newest row.
+
+    Same boot id: the newest row's proven time plus max(0, BOOTTIME now - BOOTTIME then). Another boot id: plus the
+    BOOTTIME since that boot began. Rounded down, so that time is never credited twice.
+    """
+    if newest is None:
+        return 0
+    if newest.reading.boot_id == reading.boot_id:
+        elapsed_s = max(0.0, reading.mono_s - newest.reading.mono_s)
+    else:
+        elapsed_s = max(0.0, reading.mono_s)
+    return newest.proven_ms + int(elapsed_s * 1000)
