@@ -1,0 +1,340 @@
+"""The books: every figure about the past and the present, folded from the ledger's rows and from nothing else.
+
+`Books.apply` takes one row after another; two books that were given the same rows are equal. The gate reads them,
+nobody else writes them. Rules served: R2 (levels), R9 (ends of runs), R11 (the latch), R12 (what a day was given).
+
+Pure: no file, pin, socket, thread, logger, database, clock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, datetime
+
+from attrs import define, field, frozen
+
+from dosingd.allowance import Bucket, cup_bucket, day_bucket
+from dosingd.calibration import Flow
+from dosingd.records import (
+    Calibrated,
+    ClockConfirmed,
+    ClockMoved,
+    Held,
+    Into,
+    LedgerMade,
+    LimitsRow,
+    NotGiven,
+    Outcome,
+    Paused,
+    PlanLoaded,
+    Purpose,
+    Reading,
+    Refilled,
+    Released,
+    Reserved,
+    Row,
+    Settled,
+    Stamp,
+    Started,
+    Stopped,
+    proven_ms_after,
+)
+from dosingd.reservoir import Contents, outlet_strength, strength_from_map
+
+#: Doses laid without a clock are remembered for so long, to be counted in the day when the clock is trusted again.
+UNCLOCKED_KEPT_MS = 60 * 3600 * 1000
+#: What alarms look back on.
+RECENT_MS = 48 * 3600 * 1000
+
+
+@define
+class DayAccount:
+    """What one channel's scheduled doses of one dosing day came to."""
+
+    last_slot: str = ""
+    spent_ul: int = 0  #: asked volumes of every slot consumed, whatever became of it
+    spent_umol: float = 0.0
+    given_ul: int = 0
+    refused_ul: int = 0
+    missed_ul: int = 0
+    given: int = 0
+    refused: int = 0
+    missed: int = 0
+
+
+@define
+class Unclocked:
+    """A dose given without a trusted clock."""
+
+    seq: int  #: of its reservation
+    channel: str
+    proven_ms: int
+    asked_ul: int
+    asked_umol: float
+    given_ul: int
+
+
+@frozen
+class Recent:
+    """Something of the last two days that an alarm may be about."""
+
+    proven_ms: int
+    at: datetime
+    kind: str  #: refused | missed | unknown | clock moved
+    channel: str
+    volume_ul: int
+    text: str
+    doses: int = 1
+    due_at: datetime | None = None
+
+
+@define
+class Books:
+    newest: Row | None = None
+    ledger: LedgerMade | None = None
+    newest_wall_at: datetime | None = None
+    synchronised: tuple[str, float] | None = None  #: boot id and BOOTTIME of the newest row written synchronised
+    buckets: dict[str, Bucket] = field(factory=dict)
+    open: dict[int, Row] = field(factory=dict)
+    last_end_ms: dict[str, int] = field(factory=dict)  #: proven time of the latest possible end of a channel's run
+    last_given_at: dict[str, datetime] = field(factory=dict)
+    days: dict[date, dict[str, DayAccount]] = field(factory=dict)
+    extra_ul: dict[date, dict[str, int]] = field(factory=dict)  #: by hand into the tank, beside the plan
+    unclocked: list[Unclocked] = field(factory=list)
+    flows: dict[str, Calibrated] = field(factory=dict)
+    contents: dict[str, Contents] = field(factory=dict)
+    zones: list[tuple[str, datetime]] = field(factory=list)
+    plan: PlanLoaded | None = None
+    held: str | None = None
+    held_since_at: datetime | None = None
+    paused_until_ms: int | None = None
+    paused_until_at: datetime | None = None
+    total_given_ul: dict[str, int] = field(factory=dict)
+    recent: list[Recent] = field(factory=list)
+
+    # -- what is asked of the books ------------------------------------------------------------------------
+
+    def proven_ms(self, reading: Reading) -> int:
+        """Proven time at a reading."""
+        return proven_ms_after(self.newest, reading)
+
+    def level(self, key: str, proven_ms: int) -> int:
+        """A bucket's level in whole units, rounded down; 0 for a bucket nobody opened: a missing limit is no limit
+        to give."""
+        bucket = self.buckets.get(key)
+        return 0 if bucket is None else bucket.level_at_m(proven_ms) // 1000
+
+    def flow(self, channel: str, nominal_ul_per_s: float) -> Flow:
+        """The calibrated flow, or the nominal one when nothing was calibrated."""
+        known = self.flows.get(channel)
+        return Flow(nominal_ul_per_s) if known is None else Flow(known.flow_ul_per_s, known.lag_ul)
+
+    def account(self, day: date, channel: str) -> DayAccount:
+        """What a channel's scheduled doses of a day came to so far; an empty account when there were none."""
+        return self.days.get(day, {}).get(channel) or DayAccount()
+
+    def unclocked_spent(self, channel: str, since_proven_ms: int) -> tuple[int, float, int]:
+        """Asked µL, asked µmol and given µL of the doses given without a clock since a proven time.
+
+        Proven time is never ahead of true time, so "the last n hours" by it holds every dose of the true last n hours.
+        """
+        kept = [one for one in self.unclocked if one.channel == channel and one.proven_ms >= since_proven_ms]
+        return sum(one.asked_ul for one in kept), sum(one.asked_umol for one in kept), sum(one.given_ul for one in kept)
+
+    def paused(self, proven_ms: int) -> bool:
+        """Whether a pause is still running."""
+        return self.paused_until_ms is not None and proven_ms < self.paused_until_ms
+
+    # -- the fold ------------------------------------------------------------------------------------------
+
+    def apply(self, row: Row) -> None:
+        """Take the next row."""
+        event = row.event
+        match event:
+            case LedgerMade():
+                self.ledger = event
+            case PlanLoaded():
+                self._plan_loaded(event, row.proven_ms)
+            case Calibrated():
+                self.flows[event.channel] = event
+            case Refilled():
+                self._refilled(event)
+            case Reserved():
+                self._reserved(event, row)
+            case Settled():
+                self._settled(event, row)
+            case NotGiven():
+                self._not_given(event)
+                if event.purpose is Purpose.SCHEDULED:
+                    kind = str(event.outcome)
+                    self._remember(row, kind, event.channel, event.asked_ul, event.reason, event.doses, event.due_at)
+            case Held():
+                if self.held is None:  # the first cause is kept (R11)
+                    self.held, self.held_since_at = event.reason, row.reading.wall_at
+            case Released():
+                self.held, self.held_since_at = None, None
+            case Paused():
+                self.paused_until_ms, self.paused_until_at = event.until_proven_ms, event.until_at
+            case ClockConfirmed():
+                self.newest_wall_at = None
+            case ClockMoved():
+                self._remember(row, "clock moved", "", 0, f"the clock moved by {event.by_s:+.0f} s")
+            case Started() | Stopped() | Stamp():
+                pass
+        if self.newest_wall_at is None or row.reading.wall_at > self.newest_wall_at:
+            self.newest_wall_at = row.reading.wall_at
+        if row.reading.synchronised:
+            self.synchronised = (row.reading.boot_id, row.reading.mono_s)
+        self.newest = row
+
+    def _remember(
+        self,
+        row: Row,
+        kind: str,
+        channel: str,
+        volume_ul: int,
+        text: str,
+        doses: int = 1,
+        due_at: datetime | None = None,
+    ) -> None:
+        self.recent = [one for one in self.recent if one.proven_ms > row.proven_ms - RECENT_MS]
+        self.recent.append(Recent(row.proven_ms, row.reading.wall_at, kind, channel, volume_ul, text, doses, due_at))
+
+    def _plan_loaded(self, event: PlanLoaded, proven_ms: int) -> None:
+        first = self.plan is None and self.ledger is not None
+        full = first and self.ledger is not None and self.ledger.full
+        for key, wanted in buckets_of(event.channels, proven_ms, first=first, full=full).items():
+            had = self.buckets.get(key)
+            # A reload keeps the level, clipped to the new depth; a channel that is new begins at zero.
+            self.buckets[key] = wanted if had is None else had.resized(wanted, proven_ms)
+        if not self.zones or self.zones[-1][0] != event.timezone:
+            # A zone that had not begun when a later plan names another one never begins.
+            known = [zone for zone in self.zones if zone[1] < event.zone_from_at]
+            self.zones = [*known, (event.timezone, event.zone_from_at)]
+        self.plan = event
+
+    def _refilled(self, event: Refilled) -> None:
+        before = self.contents.get(event.channel)
+        self.contents[event.channel] = Contents(
+            left_ul=event.to_ul,
+            stock=event.stock,
+            strength=strength_from_map(dict(event.strength)),
+            flush_ul=event.line_ul if before is not None else 0,
+            # Refilled again before the line was flushed, it may still hold the stock before the last.
+            before=None if before is None else outlet_strength(before),
+        )
+
+    def _reserved(self, event: Reserved, row: Row) -> None:
+        self.open[row.seq] = row
+        # Until it is settled, the run's latest possible end is the lease's.
+        self.last_end_ms[event.channel] = row.proven_ms + event.lease_ms
+        self._take(event, event.reserved_ul, event.lease_ms, event.change_umol, row.proven_ms)
+        if event.purpose is Purpose.SCHEDULED and event.slot is not None:
+            if event.day is None:
+                self.unclocked = [u for u in self.unclocked if u.proven_ms >= row.proven_ms - UNCLOCKED_KEPT_MS]
+                self.unclocked.append(
+                    Unclocked(
+                        row.seq, event.channel, row.proven_ms, event.asked_ul, event.asked_umol or 0.0, event.asked_ul
+                    )
+                )
+            else:
+                self._spend(event.day, event.channel, event.slot, event.asked_ul, event.asked_umol)
+
+    def _settled(self, event: Settled, row: Row) -> None:
+        reserved_row = self.open.pop(event.reservation, None)
+        if reserved_row is None or not isinstance(reserved_row.event, Reserved):
+            return
+        reserved = reserved_row.event
+        self.last_end_ms[event.channel] = row.proven_ms
+        back = {key: amount - event.change_umol.get(key, 0) for key, amount in reserved.change_umol.items()}
+        self._give_back(
+            reserved, reserved.reserved_ul - event.given_ul, reserved.lease_ms - event.ran_ms, back, row.proven_ms
+        )
+        contents = self.contents.get(event.channel)
+        if contents is not None:
+            # What is booked for a run nobody saw the end of may never have run: it flushes no line.
+            flushed_ul = 0 if event.outcome is Outcome.UNKNOWN else event.given_ul
+            self.contents[event.channel] = contents.after_run(event.given_ul, flushed_ul)
+        if event.outcome in (Outcome.UNKNOWN, Outcome.MISSED):
+            kind = "unknown" if event.outcome is Outcome.UNKNOWN else "missed"
+            self._remember(row, kind, event.channel, event.given_ul or reserved.asked_ul, event.reason)
+        if event.given_ul > 0:
+            self.last_given_at[event.channel] = row.reading.wall_at
+        if reserved.into is Into.CUP:
+            return
+        self.total_given_ul[event.channel] = self.total_given_ul.get(event.channel, 0) + event.given_ul
+        if reserved.purpose is Purpose.SCHEDULED:
+            self._day_given(reserved, event)
+        elif reserved.day is not None:
+            extra = self.extra_ul.setdefault(reserved.day, {})
+            extra[event.channel] = extra.get(event.channel, 0) + event.given_ul
+
+    def _day_given(self, reserved: Reserved, event: Settled) -> None:
+        if reserved.day is None:
+            for one in self.unclocked:
+                if one.seq == event.reservation:
+                    one.given_ul = event.given_ul
+            return
+        account = self.days[reserved.day][event.channel]
+        account.given_ul += event.given_ul
+        if event.outcome is Outcome.MISSED:
+            account.missed += 1
+            account.missed_ul += reserved.asked_ul
+        else:
+            account.given += 1
+
+    def _not_given(self, event: NotGiven) -> None:
+        if event.purpose is not Purpose.SCHEDULED or event.day is None:
+            return
+        account = self._spend(event.day, event.channel, event.slot or "", event.asked_ul, event.asked_umol)
+        if event.outcome is Outcome.REFUSED:
+            account.refused += event.doses
+            account.refused_ul += event.asked_ul
+        else:
+            account.missed += event.doses
+            account.missed_ul += event.asked_ul
+
+    def _spend(self, day: date, channel: str, slot: str, asked_ul: int, asked_umol: float | None) -> DayAccount:
+        account = self.days.setdefault(day, {}).setdefault(channel, DayAccount())
+        account.last_slot = max(account.last_slot, slot)
+        account.spent_ul += asked_ul
+        account.spent_umol += asked_umol or 0.0
+        return account
+
+    # -- buckets -------------------------------------------------------------------------------------------
+
+    def _take(self, event: Reserved, ul: int, ms: int, change: Mapping[str, int], proven_ms: int) -> None:
+        for key, amount in _amounts(event, ul, ms, change).items():
+            if key in self.buckets:
+                self.buckets[key] = self.buckets[key].taken(amount, proven_ms)
+
+    def _give_back(self, event: Reserved, ul: int, ms: int, change: Mapping[str, int], proven_ms: int) -> None:
+        for key, amount in _amounts(event, ul, ms, change).items():
+            if key in self.buckets:
+                self.buckets[key] = self.buckets[key].given_back(amount, proven_ms)
+
+
+def _amounts(event: Reserved, ul: int, ms: int, change: Mapping[str, int]) -> dict[str, int]:
+    if event.into is Into.CUP:
+        return {f"cup:{event.channel}": ul}
+    return {
+        f"day:{event.channel}": ul,
+        f"run:{event.channel}": ms,
+        **{f"rise:{substance}": amount for substance, amount in change.items()},
+    }
+
+
+def buckets_of(
+    channels: Mapping[str, LimitsRow], proven_ms: int, *, first: bool, full: bool = False
+) -> dict[str, Bucket]:
+    """The buckets that a plan's limits ask for: empty ones, except that a first ledger's cups are full (R4)."""
+    rises: dict[str, int] = {}
+    for limits in channels.values():
+        for substance, amount in limits.rise_umol.items():
+            rises[substance] = min(amount, rises.get(substance, amount))
+    buckets = {f"rise:{substance}": day_bucket(amount, proven_ms, full=full) for substance, amount in rises.items()}
+    for channel, limits in channels.items():
+        buckets[f"day:{channel}"] = day_bucket(limits.day_ul, proven_ms, full=full)
+        buckets[f"run:{channel}"] = day_bucket(limits.run_ms, proven_ms, full=full)
+        buckets[f"cup:{channel}"] = cup_bucket(limits.cup_ul, proven_ms, full=first)
+    return buckets
