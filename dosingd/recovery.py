@@ -1,0 +1,46 @@
+"""What a reservation that was found open is booked as (R1): the most that can have gone in. It is never retried.
+
+Pure: no file, pin, socket, thread, logger, database, clock.
+"""
+
+from __future__ import annotations
+
+import math
+
+from dosingd.gate import worst_fault_ul
+from dosingd.leases import WORST_FAULT_S
+from dosingd.records import Outcome, Reading, Reserved, Row, Settled
+
+
+def booked_after_loss(row: Row, low: Reading) -> Settled:
+    """The settlement of a reservation whose run nobody saw the end of.
+
+    `low` is the reading at which its line was driven low: this start's, or the stop helper's. In the same boot the
+    pump may have run since the reservation, at its nominal flow; after a reboot the plan's worst case of one fault
+    holds. Never less than what was reserved.
+    """
+    reserved = row.event
+    if not isinstance(reserved, Reserved):
+        raise TypeError(f"row {row.seq} is not a reservation")
+    if low.boot_id == row.reading.boot_id:
+        on_s = max(0.0, low.mono_s - row.reading.mono_s)
+        could_ul = math.ceil(reserved.nominal_ul_per_s * on_s)
+    else:
+        on_s = reserved.lease_ms / 1000 + WORST_FAULT_S
+        could_ul = worst_fault_ul(reserved.nominal_ul_per_s, reserved.lease_ms / 1000)
+    given_ul = max(reserved.reserved_ul, could_ul)
+    return Settled(
+        reservation=row.seq,
+        channel=reserved.channel,
+        outcome=Outcome.UNKNOWN,
+        given_ul=given_ul,
+        ran_ms=max(reserved.lease_ms, math.ceil(on_s * 1000)),
+        change_umol=change_of(reserved, given_ul),
+        slot=reserved.slot,
+        reason="the run's end was not seen; the most that can have gone in is booked",
+    )
+
+
+def change_of(reserved: Reserved, given_ul: int) -> dict[str, int]:
+    """The tank's change for a given volume, in whole µmol by substance, rounded up; in proportion to the reserved."""
+    return {key: -(-amount * given_ul // reserved.reserved_ul) for key, amount in reserved.change_umol.items()}
