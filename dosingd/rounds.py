@@ -1,0 +1,251 @@
+"""One waking of the rig: what is due is given, what was missed is booked, the clock is watched, time is stamped.
+
+The daemon and the rehearsal make the same rounds; only their clocks and pumps differ.
+
+Rules this room keeps:
+- R2: at least one row every 10 minutes, so that elapsed time is proven.
+- R6: a dose waits at most 300 s for the pump before it; nothing is made up for.
+- R14: the agenda follows the clock's trust: by wall clock, or after 12 h without one by BOOTTIME.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from dosingd import __version__, agenda, gate, trust
+from dosingd.agenda import MAY_WAIT_S, Due
+from dosingd.clock import Clock
+from dosingd.errors import CannotLay, LedgerRefused
+from dosingd.gate import Request
+from dosingd.ledger.account import Account
+from dosingd.plan.model import Plan, WithoutClock
+from dosingd.records import (
+    ClockConfirmed,
+    ClockMoved,
+    Into,
+    NotGiven,
+    Outcome,
+    Purpose,
+    Reading,
+    Stamp,
+    Started,
+)
+from dosingd.trust import Trust
+from dosingd.turn import Result, Turn
+
+#: Without another row, a stamp so often (R2).
+STAMP_S = 600.0
+
+
+class Rounds:
+    """The rig's round, made again and again. `turn` is its only way to a pump."""
+
+    def __init__(self, account: Account, clock: Clock, turn: Turn) -> None:
+        self.account = account
+        self.clock = clock
+        self.turn = turn
+        self.trust: Trust | None = None
+        self.coming: list[Due] = []
+        self.cannot_lay: str | None = None
+        self._laid_for: object = None
+        #: Wall time and proven time when the rig was last on its rounds with a trusted clock.
+        self._seen: tuple[datetime, int] | None = None
+        self._ask_again_mono_s = 0.0
+
+    @property
+    def plan(self) -> Plan:
+        """The plan in force."""
+        return self.turn.plan
+
+    def trusted(self) -> bool:
+        """Whether the wall clock is believed, by the newest reading."""
+        return self.trust is not None and self.trust.trusted
+
+    def start(self) -> None:
+        """Every line is low by now: book what was left open (R1), bring the plan into force, lay the day."""
+        low = self.clock.now()
+        alive_at = self.account.books.newest_wall_at
+        if self.account.books.zones and alive_at is not None:
+            self._seen = alive_at, self.account.books.proven_ms(low)
+        self.turn.recover(low)
+        self.account.write(Started(__version__), low)
+        self._watch_clock(low)
+        self._into_force(low)
+        self._lay(low, since_at=low.wall_at if self._seen is None else self._seen[0])
+        self._see(low)
+
+    def reload(self, plan: Plan) -> None:
+        """Another plan, between two runs: levels stay, the rest of the day is laid anew."""
+        self.turn.plan = plan
+        reading = self.clock.now()
+        self._watch_clock(reading)
+        self._into_force(reading)
+        self._lay(reading, since_at=reading.wall_at)
+
+    def lay_anew(self) -> None:
+        """After a refill or a calibration: the rest of the day by what is really there."""
+        reading = self.clock.now()
+        self._watch_clock(reading)
+        self._lay(reading, since_at=reading.wall_at)
+
+    def make(self) -> float:
+        """One round. Returns the BOOTTIME of the next one."""
+        reading = self.clock.now()
+        before = self._state_of_laying(reading)
+        since_at = self._last_wall_at(reading)
+        self._watch_clock(reading)
+        if self._state_of_laying(reading) != before or before != self._laid_for:
+            self._lay(reading, since_at=since_at)
+        self._see(reading)
+        self._give_due()
+        reading = self.clock.now()
+        newest = self.account.books.newest
+        if newest is None or self.account.books.proven_ms(reading) - newest.proven_ms >= STAMP_S * 1000:
+            self.account.write(Stamp(), reading)
+        return self._next_mono_s(reading)
+
+    # -- clock and laying ----------------------------------------------------------------------------------
+
+    def _watch_clock(self, reading: Reading) -> None:
+        books = self.account.books
+        synced = books.synchronised
+        self.trust = trust.step(
+            self.trust,
+            reading,
+            rtc=self.plan.clock.rtc,
+            newest_wall_at=books.newest_wall_at,
+            last_synchronised_mono_s=synced[1] if synced is not None and synced[0] == reading.boot_id else None,
+        )
+        if self.trust.jumped_s:
+            self.account.write(ClockMoved(self.trust.jumped_s), reading)
+            self._laid_for = None
+        if self.trust.confirm_due:
+            self.account.write(ClockConfirmed("synchronised for 6 h"), reading)
+            self._watch_clock(reading)
+
+    def _into_force(self, reading: Reading) -> None:
+        books = self.account.books
+        loaded = gate.plan_loaded(self.plan, agenda.zone_start_at(self.plan, books, reading.wall_at))
+        if books.plan != loaded:
+            self.account.write(loaded, reading)
+
+    def _state_of_laying(self, reading: Reading) -> object:
+        """Changes exactly when the agenda must be laid anew: trust, the dosing day, or the span without a clock."""
+        if self.trust is None:
+            return None
+        if self.trust.trusted:
+            return ("clock", agenda.dosing_day(self.account.books.zones, reading.wall_at))
+        since = self.trust.untrusted_since_mono_s or 0.0
+        spans = int((reading.mono_s - since - trust.UNCLOCKED_AFTER_S) // agenda.UNCLOCKED_SPAN_S)
+        return ("no clock", reading.boot_id, since, spans)
+
+    def _last_wall_at(self, reading: Reading) -> datetime:
+        """When the rig was last seen on its rounds, by the wall clock: what is due since and not given was missed."""
+        books = self.account.books
+        if self.trusted():
+            return reading.wall_at if books.newest is None else books.newest.reading.wall_at
+        if self._seen is None or any(one.proven_ms >= self._seen[1] for one in books.unclocked):
+            return reading.wall_at  # what was given without a clock stood for what was due
+        return self._seen[0]
+
+    def _see(self, reading: Reading) -> None:
+        if self.trusted():
+            self._seen = reading.wall_at, self.account.books.proven_ms(reading)
+
+    def _lay(self, reading: Reading, *, since_at: datetime) -> None:
+        books = self.account.books
+        since_at = max(since_at, self._leave_passed(reading, since_at))
+        self.coming, self.cannot_lay = [], None
+        assert self.trust is not None
+        try:
+            if self.trust.trusted:
+                for row in agenda.missed_between(self.plan, books, since_at, reading.wall_at):
+                    self._book_missed(row, reading)
+                self.coming = list(agenda.lay(self.plan, books, reading.wall_at, books.proven_ms(reading)))
+            elif self.plan.clock.without is WithoutClock.HALF:
+                since = self.trust.untrusted_since_mono_s or 0.0
+                self.coming = list(agenda.lay_unclocked(self.plan, books, since, reading.mono_s, reading.boot_id))
+        except CannotLay as fault:
+            self.cannot_lay = str(fault)
+        self._laid_for = self._state_of_laying(reading)
+
+    def _leave_passed(self, reading: Reading, since_at: datetime) -> datetime:
+        """Book the doses that were on the agenda and have passed as missed. Returns the end of the day they were of:
+        what was laid is known to the end of that day, so only later days are looked for by the timetable."""
+        known_at = since_at
+        for due in self.coming:
+            if due.due_at is None or not self.trusted():
+                continue
+            if due.due_at <= reading.wall_at:
+                self._book_missed(self._missed(due, self._late_s(due, reading)), reading)
+            known_at = max(known_at, due.due_at)
+        if known_at > since_at:
+            known_at = agenda.dosing_day(self.account.books.zones, known_at).end_at
+        return known_at
+
+    def _book_missed(self, row: NotGiven, reading: Reading) -> None:
+        try:
+            self.account.write(row, reading)
+        except LedgerRefused:
+            return  # the slot is in the ledger already, from another reading of the clock
+
+    # -- doses ---------------------------------------------------------------------------------------------
+
+    def _give_due(self) -> None:
+        while self.coming:
+            reading = self.clock.now()
+            due = self.coming[0]
+            late_s = self._late_s(due, reading)
+            if late_s < 0:
+                return
+            if late_s > MAY_WAIT_S:
+                self.coming.pop(0)
+                self._book_missed(self._missed(due, late_s), reading)
+                continue
+            result = self.turn.run(self._request(due), may_wait_s=MAY_WAIT_S - late_s)
+            if result.outcome is None and result.wait_s is not None:
+                self._ask_again_mono_s = reading.mono_s + result.wait_s + 0.001
+                return
+            self._ask_again_mono_s = 0.0
+            self.coming.pop(0)
+            self.given(due, result)
+
+    def given(self, due: Due, result: Result) -> None:
+        """Told after each scheduled dose; for those who watch the rounds."""
+
+    def _request(self, due: Due) -> Request:
+        return Request(due.channel, Purpose.SCHEDULED, Into.TANK, due.volume_ul, due.slot, due.due_at, due.day)
+
+    def _missed(self, due: Due, late_s: float) -> NotGiven:
+        # A channel may have left the plan since it was laid: then its strength is not known any more.
+        per_ul = gate.planned_per_ul(self.plan, self.account.books, due.channel)
+        return NotGiven(
+            channel=due.channel,
+            outcome=Outcome.MISSED,
+            asked_ul=due.volume_ul,
+            reason=f"it was due {late_s:.0f} s ago, and a dose waits {MAY_WAIT_S:.0f} s at most",
+            slot=due.slot,
+            due_at=due.due_at,
+            day=due.day,
+            asked_umol=due.volume_ul * per_ul if per_ul > 0 else None,
+        )
+
+    def _late_s(self, due: Due, reading: Reading) -> float:
+        if due.due_at is not None:
+            return (reading.wall_at - due.due_at).total_seconds()
+        return reading.mono_s - (due.due_mono_s or 0.0)
+
+    def _next_mono_s(self, reading: Reading) -> float:
+        """The next due dose, midnight, stamp or question, whichever is first."""
+        newest = self.account.books.newest
+        stamped_ms = 0 if newest is None else newest.proven_ms
+        wake = [reading.mono_s + STAMP_S - (self.account.books.proven_ms(reading) - stamped_ms) / 1000]
+        if self.coming:
+            wake.append(max(reading.mono_s - self._late_s(self.coming[0], reading), self._ask_again_mono_s))
+        if self.trusted():
+            end_at = agenda.dosing_day(self.account.books.zones, reading.wall_at).end_at
+            wake.append(reading.mono_s + (end_at - reading.wall_at).total_seconds())
+        elif self.trust is not None:
+            from_s = (self.trust.untrusted_since_mono_s or 0.0) + trust.UNCLOCKED_AFTER_S
+            wake += [from_s] if reading.mono_s < from_s else []
+        return max(min(wake), reading.mono_s + 0.001)

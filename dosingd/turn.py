@@ -1,0 +1,172 @@
+"""One dose, prime or test run, from due to settled: the only caller of a pump.
+
+Rules this room keeps:
+- R1: gate, then the reservation is committed with its witness, then the pin moves; what was reserved and not settled is
+  booked in full at the next start and never repeated.
+- R3: no ledger, no dose. A reservation that could not be written stops the turn before the pump.
+- R4: schedule, manual dose, prime and calibration all come through `run`.
+- R5: the pump is on under a lease whose end is set before the pin moves.
+- R6: a dose may wait for the pump before it; when it cannot fit in time it is missed.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping
+
+from attrs import field, frozen
+
+from dosingd import gate
+from dosingd.calibration import volume_ul_from_run_s
+from dosingd.clock import Clock
+from dosingd.errors import LedgerRefused
+from dosingd.gate import Allowed, Reason, Refused, Request
+from dosingd.leases import Lease, Leases
+from dosingd.ledger.account import Account
+from dosingd.plan.model import Plan
+from dosingd.pumps.pump import Pump
+from dosingd.records import Held, NotGiven, Outcome, Purpose, Reading, Reserved, Row, Settled
+from dosingd.recovery import booked_after_loss, change_of
+
+#: Refusals that say nothing about the dose: the rig stood still when it was due, so it was missed.
+STOOD_STILL = frozenset({Reason.HELD, Reason.PAUSED, Reason.CLOCK, Reason.BUSY})
+#: Refusals that may pass while a dose waits for the run before it.
+MAY_PASS = frozenset({Reason.APART, Reason.BUSY})
+
+
+@frozen
+class Result:
+    """What became of one request."""
+
+    outcome: Outcome | None  #: None: it may be asked again, in `wait_s`
+    asked_ul: int
+    given_ul: int = 0
+    reason: str = ""
+    why: Reason | None = None
+    facts: Mapping[str, object] = field(factory=dict)
+    wait_s: float | None = None
+
+
+class Turn:
+    """Runs one request at a time. Owned by one thread."""
+
+    def __init__(
+        self,
+        plan: Plan,
+        account: Account,
+        pumps: Mapping[str, Pump],
+        clock: Clock,
+        *,
+        trusted: Callable[[], bool],
+        interrupt: threading.Event | None = None,
+    ) -> None:
+        self.plan = plan
+        self.account = account
+        self.pumps = pumps
+        self.clock = clock
+        self.leases = Leases()
+        self._trusted = trusted
+        self._interrupt = interrupt
+
+    def recover(self, low: Reading) -> tuple[Row, ...]:
+        """Book every reservation that is still open, by R1; `low` is when the lines were driven low."""
+        rows = []
+        for row in list(self.account.books.open.values()):
+            rows.append(self.account.write(booked_after_loss(row, low), self.clock.now()))
+        return tuple(rows)
+
+    def run(self, request: Request, *, may_wait_s: float = 0.0) -> Result:
+        """Give one dose, or say why not. With `may_wait_s` a refusal that passes in time is not booked yet."""
+        asked_at = self.clock.now()
+        answer = gate.ask(self.plan, self.account.books, request, asked_at, trusted=self._trusted())
+        if isinstance(answer, Refused):
+            if answer.reason in MAY_PASS and answer.fits_in_s is not None and answer.fits_in_s <= may_wait_s:
+                return Result(None, request.volume_ul, 0, answer.text, answer.reason, answer.facts, answer.fits_in_s)
+            return self._not_given(request, answer, asked_at)
+        try:
+            row = self.account.write(answer.reserved, asked_at)
+        except LedgerRefused as consumed:
+            # The slot stands in the ledger already (a clock that came back): never a second time.
+            return Result(Outcome.MISSED, request.volume_ul, 0, str(consumed))
+        return self._pump(request, answer, row, asked_at)
+
+    def _pump(self, request: Request, allowed: Allowed, row: Row, asked_at: Reading) -> Result:
+        now = self.clock.now()
+        if now.boot_id != asked_at.boot_id or not 0 <= now.mono_s - asked_at.mono_s <= gate.FRESH_S:
+            refused = gate.still_good(allowed, self.plan, self.account.books, asked_at, now, trusted=self._trusted())
+            if refused is not None:
+                self._settle(row, allowed.reserved, Outcome.MISSED, 0, 0.0, refused.text)
+                return Result(Outcome.MISSED, request.volume_ul, 0, refused.text, refused.reason, refused.facts)
+        ran_s = self._on_under_lease(request.channel, allowed)
+        flow = self.account.books.flow(request.channel, allowed.reserved.nominal_ul_per_s)
+        given_ul = volume_ul_from_run_s(ran_s, flow)
+        short = ran_s < allowed.run_s - 0.001
+        if not short:
+            # Seconds are rounded down to milliseconds: a whole run is booked as what was asked, or as more.
+            given_ul = max(request.volume_ul, given_ul)
+        outcome = Outcome.PARTIAL if short else Outcome.GIVEN
+        reason = "interrupted" if short else ""
+        self._settle(row, allowed.reserved, outcome, given_ul, ran_s, reason)
+        return Result(outcome, request.volume_ul, given_ul, reason)
+
+    def _on_under_lease(self, channel: str, allowed: Allowed) -> float:
+        """Run the pump; seconds of BOOTTIME that it was on."""
+        pump = self.pumps[channel]
+        on_mono_s = self.clock.now().mono_s
+        self.leases = self.leases.granted(Lease(channel, on_mono_s, on_mono_s + allowed.lease_s))
+        try:
+            pump.on()
+            self.clock.wait_until_mono_s(on_mono_s + allowed.run_s, self._interrupt)
+        finally:
+            pump.off()
+            self.leases = self.leases.ended(channel)
+        return self.clock.now().mono_s - on_mono_s
+
+    def _settle(self, row: Row, reserved: Reserved, outcome: Outcome, given_ul: int, ran_s: float, reason: str) -> None:
+        settled = Settled(
+            reservation=row.seq,
+            channel=reserved.channel,
+            outcome=outcome,
+            given_ul=given_ul,
+            ran_ms=-int(-ran_s * 1000 // 1),
+            change_umol=change_of(reserved, given_ul),
+            slot=reserved.slot,
+            reason=reason,
+        )
+        self.account.write(settled, self.clock.now())
+
+    def _not_given(self, request: Request, refused: Refused, reading: Reading) -> Result:
+        scheduled = request.purpose is Purpose.SCHEDULED
+        outcome = Outcome.MISSED if scheduled and refused.reason in STOOD_STILL else Outcome.REFUSED
+        per_ul = gate.planned_per_ul(self.plan, self.account.books, request.channel)
+        try:
+            self.account.write(
+                NotGiven(
+                    channel=request.channel,
+                    outcome=outcome,
+                    asked_ul=request.volume_ul,
+                    reason=refused.text,
+                    purpose=request.purpose,
+                    facts={"why": str(refused.reason)},
+                    slot=request.slot,
+                    due_at=request.due_at,
+                    day=request.day,
+                    asked_umol=request.volume_ul * per_ul if per_ul > 0 else None,
+                ),
+                reading,
+            )
+        except LedgerRefused as consumed:
+            return Result(Outcome.MISSED, request.volume_ul, 0, str(consumed))
+        return Result(outcome, request.volume_ul, 0, refused.text, refused.reason, refused.facts)
+
+    def hold(self, reason: str) -> None:
+        """Latch the rig (R11): every pump off first, then the row. One pump that fails does not stop the next."""
+        failed: list[str] = []
+        for channel, pump in self.pumps.items():
+            try:
+                pump.off()
+            except Exception as fault:
+                failed.append(f"{channel}: {fault}")
+        if failed:
+            reason = f"{reason} (lines that did not answer: {'; '.join(failed)})"
+        self.account.write(Held(reason), self.clock.now())
