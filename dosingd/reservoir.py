@@ -10,8 +10,8 @@ from fractions import Fraction
 from attrs import evolve, frozen
 
 from dosingd.chemistry.stock import Strength
-from dosingd.plan.model import Reservoir
-from dosingd.records import Substance
+from dosingd.plan.model import Plan, Reservoir
+from dosingd.records import Refilled, Substance
 
 
 @frozen
@@ -32,7 +32,7 @@ class Contents:
 
 
 def outlet_strength(contents: Contents) -> Strength | None:
-    """The strongest that can leave the outlet now: until the line is flushed, the stronger of old and new, by substance."""
+    """The strongest that can leave the outlet now, by substance: of old and new, until the line is flushed."""
     if contents.strength is None or contents.before is None or contents.flush_ul <= 0:
         return contents.strength
     return Strength(
@@ -50,6 +50,20 @@ def strength_from_map(strength: dict[str, float]) -> Strength | None:
         strength.get(Substance.ALKALINITY, 0.0),
         strength.get(Substance.CALCIUM, 0.0),
         strength.get(Substance.MAGNESIUM, 0.0),
+    )
+
+
+def filled(plan: Plan, channel: str) -> Refilled:
+    """The row of a reservoir that was filled to the brim with the stock that the plan names."""
+    stock = plan.stock_of(channel)
+    strength = {} if stock.strength is None else {each.value: stock.strength.of(each) for each in Substance}
+    return Refilled(
+        channel=channel,
+        to_ul=plan.channels[channel].reservoir.holds_ul,
+        found_ul=None,
+        stock=stock.id,
+        strength={substance: amount for substance, amount in strength.items() if amount > 0},
+        line_ul=0,
     )
 
 

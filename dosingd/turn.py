@@ -70,10 +70,8 @@ class Turn:
 
     def recover(self, low: Reading) -> tuple[Row, ...]:
         """Book every reservation that is still open, by R1; `low` is when the lines were driven low."""
-        rows = []
-        for row in list(self.account.books.open.values()):
-            rows.append(self.account.write(booked_after_loss(row, low), self.clock.now()))
-        return tuple(rows)
+        found = list(self.account.books.open.values())
+        return tuple(self.account.write(booked_after_loss(row, low), self.clock.now()) for row in found)
 
     def run(self, request: Request, *, may_wait_s: float = 0.0) -> Result:
         """Give one dose, or say why not. With `may_wait_s` a refusal that passes in time is not booked yet."""

@@ -18,7 +18,8 @@ from dosingd.clock import SystemClock
 from dosingd.gate import plan_loaded
 from dosingd.ledger import Book, Witness
 from dosingd.plan import Plan
-from dosingd.records import Calibrated, Event, LedgerMade, Reading, Refilled, Substance
+from dosingd.records import Calibrated, Event, LedgerMade, Reading
+from dosingd.reservoir import filled
 
 
 @click.command(
@@ -52,16 +53,7 @@ def first_events(plan: Plan, reading: Reading, *, bench: bool) -> Iterator[Event
     if not bench:
         return
     for name, channel in plan.channels.items():
-        strength = plan.stock_of(name).strength
-        held = {} if strength is None else {substance.value: strength.of(substance) for substance in Substance}
-        yield Refilled(
-            channel=name,
-            to_ul=channel.reservoir.holds_ul,
-            found_ul=None,
-            stock=channel.stock,
-            strength={substance: amount for substance, amount in held.items() if amount > 0},
-            line_ul=0,
-        )
+        yield filled(plan, name)
         yield Calibrated(channel=name, flow_ul_per_s=channel.pump.nominal_ul_per_s, source="bench")
 
 

@@ -171,7 +171,7 @@ def _refuse_second(path: Path, witness: Witness) -> None:
     if database.is_there(path):
         raise LedgerRefused(
             f"{path}: a ledger is here already, and init makes the first one only. Nothing was changed. "
-            "To use it: dosingd run --plan PLAN"
+            "To see it: dosingd history"
         )
     traces = witness.traces()
     if traces:

@@ -14,9 +14,10 @@ from dosingd.daily import daily_volume_ul, day_volume_ul
 from dosingd.ledger import Book
 from dosingd.ledger.account import Account
 from dosingd.plan.model import Plan
-from dosingd.records import Calibrated, LedgerMade, Reading, Refilled, Substance
+from dosingd.records import Calibrated, LedgerMade, Reading
 from dosingd.rehearsal.report import ChannelDay, ChannelSum, Day, RaisedAlarm, Report
 from dosingd.rehearsal.rig import PretendRig, worst_window_ul
+from dosingd.reservoir import filled
 from dosingd.rounds import Rounds
 from dosingd.timetable import day_bounds
 from dosingd.turn import Turn
@@ -72,13 +73,7 @@ class _Rehearsal:
         for name, channel in self.plan.channels.items():
             flow = self.rig.pulses[name].true_ul_per_s if measured else channel.pump.nominal_ul_per_s
             self.account.write(Calibrated(name, flow, source="bench"), reading)
-            self._refill(name, reading)
-
-    def _refill(self, name: str, reading: Reading) -> None:
-        stock = self.plan.stock_of(name)
-        strength = {} if stock.strength is None else {str(each): stock.strength.of(each) for each in Substance}
-        holds_ul = self.plan.channels[name].reservoir.holds_ul
-        self.account.write(Refilled(name, holds_ul, None, stock.id, strength, 0), reading)
+            self.account.write(filled(self.plan, name), reading)
 
     def live(self) -> Report:
         """Day after day."""
@@ -110,7 +105,7 @@ class _Rehearsal:
         for (kind, channel), (_, since_s) in list(self.raised.items()):
             low = kind in (Kind.RESERVOIR_LOW, Kind.RESERVOIR_RESERVE)
             if low and channel is not None and self.clock.true_s - since_s >= KEEPER_COMES_S:
-                self._refill(channel, now)
+                self.account.write(filled(self.plan, channel), now)
                 self.refills[channel] += 1
 
     def _report(self) -> Report:
