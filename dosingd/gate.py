@@ -90,7 +90,7 @@ class Allowed:
 
 @frozen
 class Refused:
-    """No, for this reason, with the numbers. `fits_in_s`: when it would fit if nothing else ran; None: waiting is vain."""
+    """No, for this reason, with the numbers. `fits_in_s`: when it would fit if nothing else ran; None: never."""
 
     reason: Reason
     text: str

@@ -7,10 +7,11 @@ from datetime import date
 import pytest
 from attrs import evolve
 
+from dosingd.books import buckets_of
 from dosingd.chemistry.stock import Strength
 from dosingd.gate import Allowed, Reason, Refused, Request, ask, cup_depth_ul, limits_of, plan_loaded, worst_fault_ul
 from dosingd.plan.model import DailyVolume, Plan, Stock
-from dosingd.records import Calibrated, Into, Outcome, Purpose, Refilled, Substance
+from dosingd.records import Calibrated, Into, LimitsRow, Outcome, Purpose, Refilled, Substance
 from tests.builders import ALK, CA, EPOCH_AT, SODA, TODAY, Story, channel, limited, plan, request, scheduled
 
 PLAN = plan(ALK)
@@ -458,3 +459,9 @@ def test_a_reservation_is_never_less_than_what_was_asked() -> None:
     assert given.run_s == 0.0
     assert given.reserved.reserved_ul >= 1_000
     assert evolve(given.reserved, reserved_ul=1_000).asked_ul == 1_000
+
+
+def test_of_two_rise_limits_in_the_rows_the_smaller_makes_the_bucket() -> None:
+    rows = {name: LimitsRow(40_000, 800_000, {"alkalinity": rise}) for name, rise in (("a", 4_000), ("b", 40_000))}
+    assert buckets_of(rows, 0, first=True)["rise:alkalinity"].depth_m == 1_000_000
+    assert buckets_of(dict(reversed(rows.items())), 0, first=True)["rise:alkalinity"].depth_m == 1_000_000
