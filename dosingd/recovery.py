@@ -16,14 +16,14 @@ def booked_after_loss(row: Row, low: Reading) -> Settled:
     """The settlement of a reservation whose run nobody saw the end of.
 
     `low` is the reading at which its line was driven low: this start's, or the stop helper's. In the same boot the
-    pump may have run since the reservation, at its nominal flow; after a reboot the plan's worst case of one fault
-    holds. Never less than what was reserved.
+    pump may have run since the reservation, at its nominal flow; after a reboot, or where BOOTTIME fell back and tells
+    nothing, the plan's worst case of one fault holds. Never less than what was reserved.
     """
     reserved = row.event
     if not isinstance(reserved, Reserved):
         raise TypeError(f"row {row.seq} is not a reservation")
-    if low.boot_id == row.reading.boot_id:
-        on_s = max(0.0, low.mono_s - row.reading.mono_s)
+    if low.boot_id == row.reading.boot_id and low.mono_s >= row.reading.mono_s:
+        on_s = low.mono_s - row.reading.mono_s
         could_ul = math.ceil(reserved.nominal_ul_per_s * on_s)
     else:
         on_s = reserved.lease_ms / 1000 + WORST_FAULT_S
