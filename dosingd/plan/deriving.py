@@ -6,6 +6,7 @@ from its salts, its stated strength or its label. What does not derive is a faul
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 
 from attrs import define, field
@@ -110,9 +111,9 @@ class Deriving:
         except ChemistryRefused as refused:
             self.fault(f"{base}.salts", str(refused))
             return None
-        if f"{base}.coldest" in self.values.by_path or f"{base}.coldest" not in self.values.said:
-            self._dissolves(base, portions, made_up_to_l)
-        return strength
+        if f"{base}.coldest" in self.values.said and f"{base}.coldest" not in self.values.by_path:
+            return strength
+        return strength if self._dissolves(base, portions, made_up_to_l) else None
 
     def _portion(self, path: str, name: str) -> SaltPortion | None:
         try:
@@ -144,22 +145,23 @@ class Deriving:
             return None
         return SaltPortion(salt, mass_g, assay)
 
-    def _dissolves(self, base: str, portions: Iterable[SaltPortion], made_up_to_l: float) -> None:
+    def _dissolves(self, base: str, portions: Iterable[SaltPortion], made_up_to_l: float) -> bool:
         said = self.values.get(f"{base}.coldest", float)
         coldest_c = COLDEST_C if said is None else said
         try:
             full = saturation(portions, made_up_to_l, coldest_c)
         except ChemistryRefused as refused:
             self.fault(f"{base}.salts", str(refused))
-            return
+            return False
         if not full.dissolves:
-            needs_l = made_up_to_l * full.fraction / 0.95
+            needs_l = math.ceil(made_up_to_l * full.fraction / 0.95 * 10) / 10
             self.fault(
                 f"{base}.salts",
                 f"{full.limiting} will not stay dissolved at {coldest_c:g}"
                 f" degC{'' if said is not None else ' (coldest is not said)'}: {full.fraction * 100:.0f} % of"
-                f" saturation. Make it up to {needs_l:.2g} L or more, or keep it warmer and say coldest.",
+                f" saturation. Make it up to {needs_l:g} L or more, or keep it warmer and say coldest.",
             )
+        return full.dissolves
 
     def _from_words(self, base: str, how: str, word: str | None) -> Strength | None:
         if how == "strength" and f"{base}.strength.label" not in self.values.said:
@@ -261,7 +263,7 @@ class Deriving:
         path = f"{base}.limits.rise"
         text = self.values.get(path, str)
         if path not in self.values.said:
-            if f"{base}.limits" in self.values.said and gives is not None and gives is not Substance.OTHER:
+            if f"{base}.limits" in self.values.groups and gives is not None and gives is not Substance.OTHER:
                 such_as = "2.0 dKH" if gives is Substance.ALKALINITY else "15 mg/L"
                 self.fault(
                     path, f"missing. Write the most that the tank's {gives} may change by in 24 h, as rise: {such_as}"

@@ -22,6 +22,7 @@ LARGEST_BYTES = 1_000_000
 DEEPEST = 12
 #: The first plans named above hold about 2,000 nodes; a file of many more is not worth the time to read.
 MOST_NODES = 20_000
+LONGEST_TEXT = 500
 
 
 class SyntaxRefused(Exception):
@@ -154,6 +155,7 @@ def _build(text: str) -> Node:
                 if documents > 1:
                     raise _refuse(line, column, "a second document begins here; a plan is one. Take the `---` out.")
             elif isinstance(event, yaml.ScalarEvent):
+                _refuse_unsayable(event.value, line, column)
                 place(Scalar(event.value, event.style is not None, line, column))
             elif isinstance(event, yaml.CollectionStartEvent):
                 node: Block | Items = (
@@ -176,6 +178,16 @@ def _build(text: str) -> Node:
     if root is None or (isinstance(root, Scalar) and root.text == "" and not root.quoted):
         raise _refuse(1, 1, "the file is empty. A plan needs at least rig, timezone, tank, stocks and channels.")
     return root
+
+
+def _refuse_unsayable(text: str, line: int, column: int) -> None:
+    """No setting takes lines of text, nor what an escape hides; a message could not even show them."""
+    if "\n" in text:
+        raise _refuse(line, column, "a text of several lines; no setting takes one. Write it in one line.")
+    if not all(_shows(char) for char in text):
+        raise _refuse(line, column, "an escape that stands for an invisible character. Take it out.")
+    if len(text) > LONGEST_TEXT:
+        raise _refuse(line, column, f"a text of {len(text):,} characters; no setting takes more than {LONGEST_TEXT}.")
 
 
 def _refuse_beyond_plain(event: yaml.Event, line: int, column: int) -> None:
@@ -205,6 +217,13 @@ def _in_words(error: yaml.MarkedYAMLError, text: str) -> SyntaxRefused:
     problem = error.problem or error.context or "it cannot be read"
     if here[column - 1 : column] == "\t" or "\\t" in problem:
         return _refuse(line, column, "a tab. Indent and separate with spaces.")
+    before = line - 1
+    while before > 0 and not lines[before - 1].split("#")[0].strip():
+        before -= 1
+    above = lines[before - 1] if before else ""
+    if "mapping values" in problem and not re.search(r":|^\s*-", above) and above.strip():
+        line, column = before, len(above) - len(above.lstrip()) + 1
+        problem = "could not find expected ':'"
     tab = (here[: len(here) - len(here.lstrip())]).find("\t")
     if tab >= 0:
         return _refuse(line, tab + 1, "a tab. Indent and separate with spaces.")

@@ -58,6 +58,12 @@ class Rules:
 
     def _follows(self) -> None:
         channels = self.values.ids("channels")
+        wrong: set[str] = set()
+
+        def fault(path: str, message: str) -> None:
+            self.fault(path, message)
+            wrong.add(path.split(".")[1])
+
         for channel in channels:
             daily, path = self.derived.daily.get(channel), f"channels.{channel}.daily.follows"
             if not isinstance(daily, Follows):
@@ -66,29 +72,29 @@ class Rules:
             led = self.derived.daily.get(leader)
             gives, gives_leader = self.derived.gives(channel), self.derived.gives(leader)
             if leader == channel:
-                self.fault(path, "a channel cannot follow itself. Name another channel, or plan a change or a volume.")
+                fault(path, "a channel cannot follow itself. Name another channel, or plan a change or a volume.")
             elif leader not in channels:
                 near = did_you_mean(leader, channels) or f" There are {', '.join(channels)}."
-                self.fault(path, f'no channel is called "{leader}".{near}')
+                fault(path, f'no channel is called "{leader}".{near}')
             elif isinstance(led, Follows):
-                self.fault(
+                fault(
                     path,
                     f"{leader} follows {led.channel} itself. Follow a channel that is planned by a change or a volume.",
                 )
             elif gives is None or gives_leader is None:
                 continue
             elif gives is Substance.OTHER:
-                self.fault(
+                fault(
                     path,
                     "the stock gives other, so there is nothing to follow with. Plan it by a volume, as daily: 10 mL",
                 )
             elif gives_leader is Substance.OTHER:
-                self.fault(
+                fault(
                     path,
                     f"the stock of {leader} gives other, so there is no change to follow. Plan a change or a volume.",
                 )
             elif daily.per_meq_umol is not None and gives_leader is not Substance.ALKALINITY:
-                self.fault(
+                fault(
                     f"channels.{channel}.daily.per_dkh",
                     f"{leader} gives {gives_leader}, not alkalinity. Follow an alkalinity channel.",
                 )
@@ -97,7 +103,7 @@ class Rules:
                 {gives},
             ):
                 such_as = "0.27 mg/L" if gives is Substance.MAGNESIUM else "20 mg/L"
-                self.fault(
+                fault(
                     f"channels.{channel}.daily.per_dkh",
                     (
                         f"missing. Only alkalinity and calcium balance by themselves; say how much {gives} goes with 1"
@@ -109,6 +115,8 @@ class Rules:
                         )
                     ),
                 )
+        for channel in wrong:  # what follows wrongly has no figures, and no rule between figures speaks of it
+            del self.derived.daily[channel]
 
     def _span(self, path: str) -> LocalSpan | None:
         start, end = self.values.get(f"{path}.from", time), self.values.get(f"{path}.to", time)
@@ -182,6 +190,7 @@ class Rules:
                 continue
             if _empty(span):
                 self.fault(f"{item}.to", "the quiet time ends when it begins. Mend it, or take it out.")
+                continue
             quiet.update(_minutes(span))
         if len(quiet) == _MINUTES:
             self.fault("quiet", "the quiet times fill the day: nothing could be given.")

@@ -1,8 +1,8 @@
-"""Located nodes to values by path: the shape of a plan, one table, and every fault of shape at once.
+"""Located nodes to values by path, and every fault of shape at once.
 
-`shape.SHAPE` is the whole format. Walking it over the nodes gives a value
-in inside units for every setting that reads, a fault for every one that does not, and a mark for both. A setting with a
-fault has no value, so that no rule between settings reports the same mistake again.
+`shape.SHAPE` is the whole format. Walking it over the nodes gives a value in inside units for every setting that reads,
+a fault for every one that does not, and a mark for both. A setting with a fault has no value, so that no rule between
+settings reports the same mistake again.
 
 Where a fault points: at the value when the value is wrong, at the key when it is unknown or said twice, and at the
 setting above (the key of the group) when something is missing from a group; line 1, column 1 stands for the file.
