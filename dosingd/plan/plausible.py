@@ -45,7 +45,7 @@ LITRE = 1_000_000.0
 #: By setting; `*` is an id, `[]` an item of a list. A change of the tank has one range for each substance.
 PLAUSIBLE: Mapping[str, Range] = {
     "tank.water": Range("1 L", "100000 L", Kind.VOLUME, LITRE),
-    "tank.salinity": Range("5 g/kg", "45 g/kg", Kind.SALINITY),
+    "tank.salinity": Range("5 g/kg", "42 g/kg", Kind.SALINITY),
     "tank.temperature": Range("10 degC", "35 degC", Kind.TEMPERATURE),
     "tank.co2": Range("100 ppm", "5000 ppm", Kind.CO2),
     "stocks.*.salts.*.mass": Range("10 mg", "100 kg", Kind.MASS),
