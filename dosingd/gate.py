@@ -28,7 +28,7 @@ from dosingd.calibration import run_s_from_volume, volume_ul_from_run_s
 from dosingd.chemistry.stock import Strength
 from dosingd.daily import Strengths, daily_change_umol, daily_volume_ul, day_volume_ul, gives, plan_strengths
 from dosingd.leases import LEASE_MARGIN_S, WORST_FAULT_S
-from dosingd.plan.model import Plan
+from dosingd.plan.model import DailyVolume, Plan
 from dosingd.records import Into, LimitsRow, PlanLoaded, Purpose, Reading, Reserved, Substance
 from dosingd.reservoir import outlet_strength
 from dosingd.timetable import quiet_until
@@ -207,7 +207,8 @@ def ask(plan: Plan, books: Books, request: Request, reading: Reading, *, trusted
         reserved_ul=reserved_ul,
         run_ms=round(run_s * 1000),
         lease_ms=round(lease_s * 1000),
-        nominal_ul_per_s=channel.pump.nominal_ul_per_s,
+        # What a lost run is booked by (R1): the faster of what the pump is rated at and what it was measured at.
+        nominal_ul_per_s=max(channel.pump.nominal_ul_per_s, flow.ul_per_s),
         change_umol=change,
         asked_umol=request.volume_ul * per_ul if per_ul > 0 else None,
         slot=request.slot,
@@ -286,7 +287,9 @@ def _standing_still(
 def _apart(plan: Plan, books: Books, request: Request, proven_ms: int) -> Refused | None:
     waits = []
     for other in set(plan.channels) | set(books.last_end_ms):
-        gap_s = plan.gap_s(request.channel, other)
+        # A channel that a reload took out or renamed may still drip: it keeps the widest gap that is asked here.
+        left = other not in plan.channels
+        gap_s = max(plan.gap_s(request.channel, other), plan.widest_gap_s(request.channel) if left else 0.0)
         ended_ms = books.last_end_ms.get(other)
         if gap_s > 0 and ended_ms is not None:
             left_s = gap_s - (proven_ms - ended_ms) / 1000
@@ -403,7 +406,8 @@ def _room_in_days_plan(plan: Plan, books: Books, request: Request, reserved: Res
         return request.volume_ul
     strengths = strengths_of(plan, books)
     account = books.account(request.day, name)
-    planned_umol = daily_change_umol(plan, name, strengths)
+    by_volume = isinstance(plan.channels[name].daily, DailyVolume)
+    planned_umol = None if by_volume else daily_change_umol(plan, name, strengths)
     if planned_umol is None or reserved.asked_umol is None:
         return day_volume_ul(daily_volume_ul(plan, name, strengths), request.day) - account.spent_ul
     per_ul = reserved.asked_umol / reserved.asked_ul

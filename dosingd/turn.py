@@ -95,7 +95,11 @@ class Turn:
             if refused is not None:
                 self._settle(row, allowed.reserved, Outcome.MISSED, 0, 0.0, refused.text)
                 return Result(Outcome.MISSED, request.volume_ul, 0, refused.text, refused.reason, refused.facts)
-        ran_s = self._on_under_lease(request.channel, allowed)
+        ran_s, broken = self._on_under_lease(request.channel, allowed)
+        if broken is not None and self.pumps_off():
+            # Nobody knows when the line goes low: the reservation stays open, and the next start books it by R1.
+            self.hold(broken)
+            return Result(Outcome.UNKNOWN, request.volume_ul, allowed.reserved.reserved_ul, broken)
         flow = self.account.books.flow(request.channel, allowed.reserved.nominal_ul_per_s)
         given_ul = volume_ul_from_run_s(ran_s, flow)
         short = ran_s < allowed.run_s - 0.001
@@ -103,22 +107,36 @@ class Turn:
             # Seconds are rounded down to milliseconds: a whole run is booked as what was asked, or as more.
             given_ul = max(request.volume_ul, given_ul)
         outcome = Outcome.PARTIAL if short else Outcome.GIVEN
-        reason = "interrupted" if short else ""
+        reason = broken or ("interrupted" if short else "")
         self._settle(row, allowed.reserved, outcome, given_ul, ran_s, reason)
+        if broken is not None:
+            self.hold(broken)
         return Result(outcome, request.volume_ul, given_ul, reason)
 
-    def _on_under_lease(self, channel: str, allowed: Allowed) -> float:
-        """Run the pump; seconds of BOOTTIME that it was on."""
+    def _on_under_lease(self, channel: str, allowed: Allowed) -> tuple[float, str | None]:
+        """Run the pump. Seconds of BOOTTIME that it was on, and what broke: the line, or its lease (R5)."""
         pump = self.pumps[channel]
         on_mono_s = self.clock.now().mono_s
-        self.leases = self.leases.granted(Lease(channel, on_mono_s, on_mono_s + allowed.lease_s))
+        lease = Lease(channel, on_mono_s, on_mono_s + allowed.lease_s)
+        self.leases = self.leases.granted(lease)
+        broken: str | None = None
         try:
             pump.on()
             self.clock.wait_until_mono_s(on_mono_s + allowed.run_s, self._interrupt)
+        except Exception as fault:
+            broken = f"{channel}: its line could not be driven: {fault}."
         finally:
-            pump.off()
+            try:
+                pump.off()
+            except Exception as fault:
+                broken = f"{channel}: its line could not be driven low: {fault}."
+            off_mono_s = self.clock.now().mono_s
+            outlived = lease in self.leases.outlived(off_mono_s)
             self.leases = self.leases.ended(channel)
-        return self.clock.now().mono_s - on_mono_s
+        ran_s = off_mono_s - on_mono_s
+        if broken is None and outlived:
+            broken = f"{channel}: its run lasted {ran_s:.1f} s, past its lease of {allowed.lease_s:.1f} s."
+        return ran_s, broken
 
     def _settle(self, row: Row, reserved: Reserved, outcome: Outcome, given_ul: int, ran_s: float, reason: str) -> None:
         settled = Settled(
@@ -157,14 +175,19 @@ class Turn:
             return Result(Outcome.MISSED, request.volume_ul, 0, str(consumed))
         return Result(outcome, request.volume_ul, 0, refused.text, refused.reason, refused.facts)
 
-    def hold(self, reason: str) -> None:
-        """Latch the rig (R11): every pump off first, then the row. One pump that fails does not stop the next."""
+    def pumps_off(self) -> list[str]:
+        """Drive every line low, one after another whatever fails. Returns the lines that did not answer."""
         failed: list[str] = []
         for channel, pump in self.pumps.items():
             try:
                 pump.off()
             except Exception as fault:
                 failed.append(f"{channel}: {fault}")
+        return failed
+
+    def hold(self, reason: str) -> None:
+        """Latch the rig (R11): every pump off first, then the row. One pump that fails does not stop the next."""
+        failed = self.pumps_off()
         if failed:
             reason = f"{reason} (lines that did not answer: {'; '.join(failed)})"
         self.account.write(Held(reason), self.clock.now())
