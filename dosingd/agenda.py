@@ -20,10 +20,10 @@ from attrs import evolve, frozen
 
 from dosingd.books import Books
 from dosingd.calibration import Flow, run_s_from_volume
-from dosingd.daily import Strengths, daily_change_umol, daily_volume_ul, day_volume_ul, gives
+from dosingd.daily import Strengths, daily_volume_ul, day_volume_ul, gives
 from dosingd.errors import CannotLay
 from dosingd.gate import strengths_of
-from dosingd.plan.model import Plan
+from dosingd.plan.model import DailyVolume, Plan
 from dosingd.records import NotGiven, Outcome
 from dosingd.timetable import day_bounds, lay_day, lay_span
 from dosingd.trust import UNCLOCKED_AFTER_S
@@ -141,10 +141,9 @@ def _left_ul(
     day_ms = max(0, int((now_at - today.start_at).total_seconds() * 1000))
     unclocked_ul, unclocked_umol, _ = books.unclocked_spent(name, proven_ms - day_ms)
     day_ul = day_volume_ul(daily_volume_ul(plan, name, strengths), today.day)
-    planned_umol = daily_change_umol(plan, name, strengths)
     strength = strengths[name]
     per_ul = 0.0 if strength is None else strength.of(gives(plan, name))
-    if planned_umol is None or per_ul <= 0:
+    if isinstance(plan.channels[name].daily, DailyVolume) or per_ul <= 0:
         return Fraction(day_ul - account.spent_ul - unclocked_ul)
     spent_ul = Fraction(account.spent_umol + unclocked_umol) / Fraction(per_ul)
     # A thousandth of a microlitre for the rounding of the spent sums.

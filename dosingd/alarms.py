@@ -14,11 +14,11 @@ from enum import StrEnum
 from attrs import frozen
 
 from dosingd.books import Books, Recent
-from dosingd.daily import daily_volume_ul
+from dosingd.daily import daily_volume_ul, gives
 from dosingd.gate import strengths_of
 from dosingd.leases import LEASE_MARGIN_S
-from dosingd.plan.model import Plan
-from dosingd.records import Reading
+from dosingd.plan.model import Plan, WithoutClock
+from dosingd.records import Reading, Substance
 from dosingd.reservoir import days_left, low
 from dosingd.trust import UNCLOCKED_AFTER_S, Trust
 
@@ -39,6 +39,7 @@ class Kind(StrEnum):
     WITHOUT_CLOCK = "without-clock"
     HELD = "held"
     CANNOT_LAY = "cannot-lay"
+    NO_STRENGTH = "no-strength"
 
 
 @frozen
@@ -64,23 +65,25 @@ def alarms(
         )
     if cannot_lay is not None:
         found.append(Alarm(Kind.CANNOT_LAY, None, now_at, f"Today cannot be laid: {cannot_lay}", "dosingd check PLAN"))
-    found += _clock(reading, trust)
+    found += _clock(plan, reading, trust)
     found += _reservoirs(plan, books, now_at)
     found += _recent(plan, books, books.proven_ms(reading), now_at)
     return tuple(found)
 
 
-def _clock(reading: Reading, trust: Trust | None) -> list[Alarm]:
+def _clock(plan: Plan, reading: Reading, trust: Trust | None) -> list[Alarm]:
     if trust is None or trust.trusted:
         return []
     since_s = trust.untrusted_since_mono_s or 0.0
     hours = (reading.mono_s - since_s) / 3600
     since_at = reading.wall_at - timedelta(seconds=max(0.0, reading.mono_s - since_s))
     if reading.mono_s - since_s >= UNCLOCKED_AFTER_S:
-        text = (
-            f"The clock has not been trusted for {hours:.0f} h. One day's doses are spread over 48 h, "
-            "so the tank gets half of what it uses."
+        goes_on = (
+            "One day's doses are spread over 48 h, so the tank gets half of what it uses."
+            if plan.clock.without is WithoutClock.HALF
+            else "The plan allows no dose without a clock, so the tank gets nothing."
         )
+        text = f"The clock has not been trusted for {hours:.0f} h. {goes_on}"
         return [Alarm(Kind.WITHOUT_CLOCK, None, since_at, text, "set the clock, then: dosingd status")]
     why = (
         "it is behind the newest entry of the ledger"
@@ -97,6 +100,11 @@ def _reservoirs(plan: Plan, books: Books, now_at: datetime) -> list[Alarm]:
     for name, channel in plan.channels.items():
         contents = books.contents.get(name)
         if contents is None:
+            continue
+        own = gives(plan, name)
+        if own is not Substance.OTHER and contents.strength is not None and contents.strength.of(own) <= 0:
+            text = f"{name}: what was poured in ({contents.stock}) holds no {own}. Nothing is dosed from it."
+            found.append(Alarm(Kind.NO_STRENGTH, name, now_at, text, f"dosingd refill {name} --to VOLUME"))
             continue
         left, reserve = contents.left_ul, channel.reservoir.reserve_ul
         daily = daily_volume_ul(plan, name, strengths)
