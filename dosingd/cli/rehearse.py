@@ -55,7 +55,7 @@ def rehearse(file: str | None, days: int, start: date | None, seed: int | None, 
 @contextmanager
 def _progress(days: int) -> Iterator[Callable[[int], None] | None]:
     """A bar on the terminal, on standard error; nothing where there is no terminal."""
-    if not sys.stderr.isatty():
+    if sys.stderr is None or not sys.stderr.isatty():
         yield None
         return
     from rich.console import Console

@@ -48,15 +48,21 @@ def make_streams_forgiving() -> None:
             reconfigure(errors="replace")
 
 
-def put(stream: TextIO, text: str) -> None:
-    """Write a text and a line end, and see it through to the reader."""
-    stream.write(text.rstrip("\n") + "\n")
-    stream.flush()
+def put(stream: TextIO | None, text: str) -> None:
+    """Write a text and a line end, and see it through to the reader. A stream that is closed or full is a reader that
+    went away. Raises BrokenPipeError."""
+    try:
+        if stream is None:  # the shell closed it before we began
+            raise BrokenPipeError
+        stream.write(text.rstrip("\n") + "\n")
+        stream.flush()
+    except (OSError, ValueError) as fault:
+        raise BrokenPipeError(str(fault)) from fault
 
 
 def put_messages(messages: Sequence[str]) -> None:
     """Print messages to standard error: folded on a terminal, each on one line for whatever else reads them."""
-    width = shutil.get_terminal_size().columns if sys.stderr.isatty() else 0
+    width = shutil.get_terminal_size().columns if sys.stderr is not None and sys.stderr.isatty() else 0
     put(
         sys.stderr, "\n".join(folded(line, width) if width else line for each in messages for line in each.splitlines())
     )
@@ -92,7 +98,8 @@ def reader_went_away() -> int:
     nowhere = os.open(os.devnull, os.O_WRONLY)
     for stream in (sys.stdout, sys.stderr):
         try:
-            stream.flush()
-        except OSError:
+            if stream is not None:
+                stream.flush()
+        except (OSError, ValueError):
             os.dup2(nowhere, stream.fileno())
     return FAILED
