@@ -79,7 +79,10 @@ class Book:
     def pretend(cls, event: LedgerMade, reading: Reading, *, at_step: AtStep = no_step) -> Book:
         """A ledger in memory, with a witness in memory, for a rehearsal: the same rows by the same code."""
         witness = MemoryWitness()
-        return cls(opening.pretended(event, reading, witness), None, witness, at_step)
+        book = cls(opening.pretended(event, reading, witness), None, witness, at_step)
+        # Nothing is lost with it, so it need not be closed by hand: whoever forgets the book forgets its memory.
+        weakref.finalize(book, book._connection.close)
+        return book
 
     def append(self, event: Event, reading: Reading) -> Row:
         """Adds a row and returns when it and its witness are on the disk; the pump may start after that, not before.

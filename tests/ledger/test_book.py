@@ -263,20 +263,32 @@ def test_after_an_error_nothing_is_written_until_the_ledger_is_opened_again(tmp_
     book.close()
 
 
-def test_an_interruption_closes_the_book_too() -> None:
-    class Interrupted(BaseException):
-        pass
+class _Interrupted(BaseException):
+    """Like KeyboardInterrupt: no error, and no reason to go on."""
 
-    def at(step: str) -> None:
-        if step == "inserted":
-            raise Interrupted
+
+@pytest.mark.parametrize("step", ["begun", "inserted"])
+@pytest.mark.parametrize(
+    ("stopped", "raised", "words"),
+    [
+        (_Interrupted, _Interrupted, "interrupted by _Interrupted"),
+        (RuntimeError("no more"), LedgerFailed, "no more"),
+    ],
+)
+def test_a_row_that_was_stopped_halfway_is_taken_back_and_the_book_is_closed(
+    step: str, stopped: BaseException | type[BaseException], raised: type[BaseException], words: str
+) -> None:
+    def at(name: str) -> None:
+        if name == step:
+            raise stopped
 
     book = Book.pretend(MADE, reading(), at_step=at)
-    with pytest.raises(Interrupted):
+    with pytest.raises(raised):
         book.append(Stamp(), reading(1))
-    with pytest.raises(LedgerFailed, match="interrupted by Interrupted"):
+    assert not book._connection.in_transaction
+    assert book._connection.execute("SELECT count(*) FROM rows").fetchone() == (1,)
+    with pytest.raises(LedgerFailed, match=words):
         book.append(Stamp(), reading(1))
-    assert [row.seq for row in book.rows()] == [1]
 
 
 @pytest.mark.parametrize("name", ["ledger.db", "ledger.db-wal"])
