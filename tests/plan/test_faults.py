@@ -48,6 +48,34 @@ def test_a_file_too_large_to_be_a_plan_is_refused_unread(extra: int) -> None:
     assert len(refused.value.faults) == 1
 
 
+@pytest.mark.parametrize(
+    ("edit", "line", "column", "path", "word"),
+    [
+        ({1: "rig: " + "x" * 501}, 1, 6, "", "501 characters"),
+        # One document, its mapping and `rig: [` are five events; the 20,001st is the 19,996th 1, two columns each.
+        ({1: "rig: [" + "1," * 20_000 + "1]"}, 1, 7 + 2 * 19_995, "", "20,000 values"),
+        (
+            {69: "".join(f"  - {{between: [alk, ca], gap: {gap} s}}\n" for gap in range(1, 202))},
+            69,
+            3,
+            "apart",
+            "202 are",
+        ),
+        # 22 channels beside the base plan's own four; the group stands where its first name does.
+        ({61: "".join(f"  x{number}: {{}}\n" for number in range(22)) + "  tr:"}, 27, 3, "channels", "26 are too many"),
+    ],
+)
+def test_more_than_any_plan_needs_is_refused(
+    edit: dict[int, str], line: int, column: int, path: str, word: str
+) -> None:
+    with pytest.raises(PlanRefused) as refused:
+        read_plan(edited(edit), "plan.yaml")
+    assert any(
+        (fault.line, fault.column, fault.path) == (line, column, path) and word in fault.message
+        for fault in refused.value.faults
+    ), str(refused.value)[:2000]
+
+
 def test_all_faults_come_at_once_in_the_order_of_the_file() -> None:
     text = edited(
         {5: "  water: 280", 30: "    dosis: 24", 34: "      gpio: 40", 38: "      dose: 29 mL", 52: "    limits: {}"}
