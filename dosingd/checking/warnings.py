@@ -8,6 +8,7 @@ Pure: no file, pin, socket, thread, logger, database, clock.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from itertools import combinations
 
 from dosingd.checking.figures import figures
 from dosingd.chemistry.salts import salt_named
@@ -42,6 +43,8 @@ OUT_OF_BALANCE = 0.2
 LOOSE = 10
 #: The gap that lets a tank's flow thin a dose before the other one comes.
 LEAST_GAP_S = 600.0
+#: A run shorter than this loses more than 2 % by the rounding of its time.
+SHORTEST_MS = 50.0
 #: BCM lines whose pull is up until something sets it (the board's peripherals manual): a pump on them may start alone.
 PULLED_UP_BELOW = 9
 SERIAL = (14, 15)
@@ -54,7 +57,7 @@ def warnings(plan: Plan, marks: Marks) -> tuple[Fault, ...]:
     def warn(path: str, message: str) -> None:
         found.append(marks.fault(path, message))
 
-    for each in (_stocks, _lines, _channels, _loose_rise, _balance, _gaps, _unattended, _broker):
+    for each in (_stocks, _lines, _channels, _loose_rise, _balance, _gaps, _meeting, _short_runs, _unattended, _broker):
         each(plan, marks, warn)
     return tuple(sorted(found, key=lambda fault: (fault.line, fault.column, fault.path, fault.message)))
 
@@ -186,6 +189,42 @@ def _gaps(plan: Plan, marks: Marks, warn: Warn) -> None:
                 f"apart[{index}].gap",
                 f"{rule.gap_s:g} s is short between alkalinity and calcium: where they meet before they are thinned,"
                 f" they come out as a solid. {LEAST_GAP_S / 60:g} min or more are usual.",
+            )
+
+
+def _meeting(plan: Plan, marks: Marks, warn: Warn) -> None:
+    """Stocks that hold both, such as calcium hydroxide, need a gap as well, whatever they are there for."""
+    for one, other in combinations(plan.channels, 2):
+        both = {gives(plan, one), gives(plan, other)}
+        if plan.gap_s(one, other) > 0 or both == {Substance.ALKALINITY, Substance.CALCIUM}:
+            continue
+        for first, second in ((one, other), (other, one)):
+            alkaline, calcic = plan.stock_of(first).strength, plan.stock_of(second).strength
+            if (
+                plan.channels[one].stock != plan.channels[other].stock
+                and alkaline is not None
+                and calcic is not None
+                and alkaline.alkalinity_eq_per_l > 0
+                and calcic.calcium_mol_per_l > 0
+            ):
+                warn(
+                    f"channels.{second}.stock",
+                    f"{plan.channels[second].stock} holds calcium and {plan.channels[first].stock} alkalinity, and"
+                    f" nothing keeps {first} and {second} apart. Write - {{between: [{first}, {second}], gap: 20 min}}"
+                    " under apart.",
+                )
+                break
+
+
+def _short_runs(plan: Plan, marks: Marks, warn: Warn) -> None:
+    for channel, shown in figures(plan).items():
+        item = plan.channels[channel]
+        run_ms = shown.daily_ml / item.doses * 1_000_000 / item.pump.nominal_ul_per_s
+        if 0 < run_ms < SHORTEST_MS:
+            warn(
+                f"channels.{channel}.doses",
+                f"a dose runs only {run_ms:.3g} ms, and runs are timed to a whole millisecond, rounded down: the tank"
+                f" gets up to {min(100.0, 100 / run_ms):.0f} % less than is booked. Fewer doses or a slower pump.",
             )
 
 

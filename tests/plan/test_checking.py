@@ -217,6 +217,18 @@ def test_what_nothing_acts_on_yet_is_said_where_it_stands() -> None:
         ({69: "  - {between: [alk, ca], gap: 9 min}"}, "is short", [(69, 31, "apart[0].gap")]),
         ({69: "  - {between: [alk, ca], gap: 10 min}"}, "is short", []),
         ({70: "  - {between: [alk, mg], gap: 1 min}"}, "is short", []),
+        ({57: "    doses: 400", 70: None}, "runs only 30.2 ms", [(57, 12, "channels.mg.doses")]),
+        ({57: "    doses: 240", 70: None}, "runs only", []),  # 3.024 mL / 240 / 0.25 mL/s = 50.4 ms
+        (
+            {
+                23: "    salts: {magnesium chloride hexahydrate: {mass: 400 g}, calcium chloride dihydrate: {mass: 20 g}}\n"
+                "    made_up_to: 2 L",
+                70: None,
+            },
+            "holds calcium and soda alkalinity",
+            [(56, 12, "channels.mg.stock")],
+        ),
+        ({70: None}, "holds calcium", []),
         ({49: "    daily: 5 mg/L"}, "58 % of what goes with", [(49, 12, "channels.ca.daily")]),
         ({49: "    daily: 8 mg/L"}, "of what goes with", []),
         ({80: "  tls: false"}, "password crosses", [(81, 13, "mqtt.username")]),
