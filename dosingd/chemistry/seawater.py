@@ -48,12 +48,17 @@ def density_kg_per_l(salinity: float, temperature_c: float) -> float:
     return (water + salinity * a + salinity * math.sqrt(salinity) * b + salinity * salinity * 4.8314e-4) / 1000
 
 
+def specific_gravity(salinity: float, at_c: float, over_c: float) -> float:
+    """Density of seawater at one temperature over that of pure water at another (25 over 25 is the convention here)."""
+    return density_kg_per_l(salinity, at_c) / density_kg_per_l(0.0, over_c)
+
+
 def specific_gravity_25(salinity: float) -> float:
     """Specific gravity 25/25: density of seawater at 25 degC over that of pure water at 25 degC (35 is 1.0264).
 
-    The convention matters: the same water reads 1.0266 by 20/20 and 1.0234 by 25/4.
+    The convention matters: the same water reads 1.0266 by 20/20 and 1.0234 by 25/4, four units of salinity apart.
     """
-    return density_kg_per_l(salinity, 25.0) / density_kg_per_l(0.0, 25.0)
+    return specific_gravity(salinity, 25.0, 25.0)
 
 
 def salinity_from_specific_gravity_25(specific_gravity: float) -> float:

@@ -22,9 +22,10 @@ def _allowed(tol: Any, key: str | None, expected: float) -> float:
     """Half-width of the tolerance. `tol` may name keys of the value, or a relative and an absolute width for all."""
     if not isinstance(tol, Mapping):
         return 0.0
-    named = [width for name, width in tol.items() if key is not None and (key == name or key.startswith(f"{name}_"))]
+    # Of two names that fit, the longer is meant: delta_pH before pH.
+    named = sorted((name for name in tol if key is not None and name in key), key=len)
     if named:
-        return float(named[0])
+        return float(tol[named[-1]])
     return max(float(tol.get("abs", 0.0)), float(tol.get("rel", 0.0)) * abs(expected))
 
 

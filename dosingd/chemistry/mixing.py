@@ -1,0 +1,204 @@
+"""Mixing a stock: any one of mass, strength and volume from the other two.
+
+Pure: no file, pin, socket, thread, logger, database, clock.
+"""
+
+from __future__ import annotations
+
+from attrs import evolve, frozen
+
+from dosingd.chemistry import bake, solubility
+from dosingd.chemistry.cautions import mixing_cautions
+from dosingd.chemistry.density import stock_density_kg_per_l
+from dosingd.chemistry.heat import heat_caution, temperature_rise_k
+from dosingd.chemistry.salts import BAKED_SODA, M_CA, M_MG, MEQ_PER_L_PER_DKH, Salt, salt_named
+from dosingd.chemistry.stock import Strength, strength_of
+from dosingd.errors import ChemistryRefused
+from dosingd.records import Substance
+
+
+@frozen
+class _Portion:
+    salt: str
+    mass_g: float
+    assay: float | None
+
+
+@frozen
+class Mix:
+    """A stock of one salt. Mass is of what is weighed into the water: for baked soda the powder out of the oven.
+
+    `density_kg_per_l` (20 degC) and `temperature_rise_k` are None where no table reaches, above saturation.
+    """
+
+    salt: str
+    substance: Substance
+    mass_g: float
+    volume_l: float
+    strength: Strength
+    assay: float
+    conversion: float
+    saturation: solubility.Saturation
+    density_kg_per_l: float | None
+    temperature_rise_k: float | None
+    cautions: tuple[str, ...]
+
+    @property
+    def bicarbonate_g(self) -> float | None:
+        """Grams of bicarbonate to put into the oven for this mass of baked powder; None for any other salt."""
+        if self.salt != BAKED_SODA:
+            return None
+        return _bicarbonate_g(self.mass_g, self.assay, self.conversion)
+
+    @property
+    def strength_g_per_l(self) -> float | None:
+        """Grams of calcium or magnesium per litre; None for alkalinity, which is told in eq/L."""
+        match self.substance:
+            case Substance.CALCIUM:
+                return self.strength.calcium_mol_per_l * M_CA
+            case Substance.MAGNESIUM:
+                return self.strength.magnesium_mol_per_l * M_MG
+            case _:
+                return None
+
+    @property
+    def per_ml_in_100_l(self) -> float:
+        """What 1 mL does to 100 L: dKH for alkalinity, mg/L for calcium and magnesium."""
+        return proof(self.strength, self.substance, ml=1.0, water_l=100.0)
+
+
+def _bicarbonate_g(powder_g: float, assay: float, conversion: float) -> float:
+    return powder_g / (1 - assay * conversion * bake.LOSS)
+
+
+def _per_gram(salt: Salt, substance: Substance, assay: float, conversion: float) -> float:
+    """eq or mol that a gram of what is weighed brings."""
+    if salt.name == BAKED_SODA:
+        return bake.powder_meq_per_g(conversion, assay) / 1000
+    return assay * salt.per_gram(substance)
+
+
+def mix(
+    salt_name: str,
+    *,
+    mass_g: float | None = None,
+    strength: float | None = None,
+    volume_l: float | None = None,
+    assay: float | None = None,
+    conversion: float = 1.0,
+    coldest_c: float = 20.0,
+) -> Mix:
+    """A stock from any two of mass (g), strength (eq/L of alkalinity, or mol/L) and volume (L); the third is solved.
+
+    For baked soda the mass is of the powder out of the oven, baked to `conversion` (0 to 1), and `assay` is of the
+    bicarbonate before; for any other salt `conversion` stays 1. A stock that will not dissolve at `coldest_c` is
+    answered too, and says so. Raises ChemistryRefused unless exactly two are given, and for values that cannot be.
+    """
+    salt = salt_named(salt_name)
+    given = {"mass": mass_g, "strength": strength, "volume": volume_l}
+    if sum(value is not None for value in given.values()) != 2:
+        raise ChemistryRefused("Give two of mass, strength and volume: the third follows from them.")
+    for name, value in given.items():
+        if value is not None and not 0 < value < 1e9:
+            raise ChemistryRefused(f"A {name} of {value:g} cannot be; it must be above zero.")
+    if assay is not None and not 0 < assay <= 1:
+        raise ChemistryRefused(f"An assay of {assay * 100:g} % cannot be; it is above 0 to 100 %.")
+    if not 0 <= conversion <= 1:
+        raise ChemistryRefused(f"A conversion of {conversion * 100:g} % cannot be; it is 0 to 100 %.")
+    if conversion != 1.0 and salt.name != BAKED_SODA:
+        raise ChemistryRefused(f"Only {BAKED_SODA} has a conversion; {salt.name} was not in the oven.")
+    pure = 1.0 if assay is None else assay
+    substance = salt.gives
+    per_gram = _per_gram(salt, substance, pure, conversion)
+    if mass_g is None:
+        assert strength is not None
+        assert volume_l is not None
+        mass_g = strength * volume_l / per_gram
+    elif volume_l is None:
+        assert strength is not None
+        volume_l = mass_g * per_gram / strength
+    strength = mass_g * per_gram / volume_l
+    made = strength_of(substance, strength)
+    if salt.name == "calcium hydroxide":
+        made = evolve(made, calcium_mol_per_l=strength / 2)
+    weighed_g = _bicarbonate_g(mass_g, pure, conversion) if salt.name == BAKED_SODA else mass_g
+    portion = _Portion(salt.name, weighed_g, pure)
+    full = solubility.saturation((portion,), volume_l, coldest_c, conversion)
+    density = _density(portion, volume_l, conversion)
+    water_g = None if density is None else volume_l * density * 1000 - mass_g
+    rise_k = temperature_rise_k(salt.name, mass_g, water_g) if water_g is not None and water_g > 0 else None
+    return Mix(
+        salt.name,
+        substance,
+        mass_g,
+        volume_l,
+        made,
+        pure,
+        conversion,
+        full,
+        density,
+        rise_k,
+        _cautions(salt.name, assay, full, rise_k, volume_l),
+    )
+
+
+def _density(portion: _Portion, volume_l: float, conversion: float) -> float | None:
+    try:
+        return stock_density_kg_per_l((portion,), volume_l, conversion)
+    except ChemistryRefused:
+        return None  # more than saturated at 20 degC: no such solution
+
+
+def _cautions(
+    name: str, assay: float | None, full: solubility.Saturation, rise_k: float | None, volume_l: float
+) -> tuple[str, ...]:
+    lines = []
+    percent = f"{full.fraction * 100:.0f} % of saturation at {full.temperature_c:g} degC"
+    if not full.dissolves:
+        needs_l = volume_l * full.fraction / solubility.NEAR
+        lines.append(
+            f"This will not stay dissolved: {percent}; {full.limiting} comes out. Use {needs_l:.3g} L of water "
+            "or more, or keep it warmer."
+        )
+    elif full.near:
+        lines.append(f"Near the limit: {percent}. Crystals block lines and weaken the stock; leave a tenth in hand.")
+    else:
+        lines.append(f"It stays dissolved: {percent}, {100 - full.fraction * 100:.0f} % in hand.")
+    if full.caution is not None:
+        lines.append(full.caution)
+    if assay is None:
+        lines.append("No assay is given: the salt is taken as pure. The label or the data sheet has it.")
+    heat = None if rise_k is None else heat_caution(rise_k)
+    if heat is not None:
+        lines.append(heat)
+    return (*lines, *mixing_cautions(name))
+
+
+def proof(strength: Strength, substance: Substance, ml: float = 1.0, water_l: float = 1.0) -> float:
+    """What so many mL of stock in so many litres of pure water must read: dKH for alkalinity, mg/L for calcium,
+    magnesium.
+
+    Raises ChemistryRefused for `other`, a stock that does not give the substance, and volumes not above zero.
+    """
+    if not ml > 0 or not water_l > 0:
+        raise ChemistryRefused("A proof takes volumes above zero: 1 mL of stock in 1 L of pure water.")
+    if substance is Substance.OTHER or not strength.of(substance) > 0:
+        raise ChemistryRefused(f"This stock gives no {substance} that a test kit could read.")
+    milli_per_l = strength.of(substance) * ml / water_l
+    match substance:
+        case Substance.ALKALINITY:
+            return milli_per_l / MEQ_PER_L_PER_DKH
+        case Substance.CALCIUM:
+            return milli_per_l * M_CA
+        case _:
+            return milli_per_l * M_MG
+
+
+def change_with_dilution(start: float, adds_per_ul: float, volume_ul: float, water_l: float) -> float:
+    """Change of a content when the dose's own volume is not displaced: (start V + a) / (V + v) - start, in start's
+    unit.
+
+    `adds_per_ul` is what a microlitre brings in that unit times litres. Differs from the plain change by start·v/V.
+    """
+    dose_l = volume_ul / 1e6
+    return (start * water_l + adds_per_ul * volume_ul) / (water_l + dose_l) - start

@@ -1,0 +1,107 @@
+"""Proving a stock in a glass before it is poured: what a reading that is off means.
+
+Pure: no file, pin, socket, thread, logger, database, clock.
+"""
+
+from __future__ import annotations
+
+from attrs import frozen
+
+from dosingd.chemistry.bake import EQ_PER_GRAM_BICARBONATE, EQ_PER_GRAM_CARBONATE
+from dosingd.chemistry.salts import salt_named
+from dosingd.errors import ChemistryRefused
+from dosingd.records import Substance
+
+#: How far a careful reading with a hobby test kit may be off, as a share; and its least step. Common practice, no
+#: source.
+KIT_SHARE = 0.10
+KIT_STEP = {Substance.ALKALINITY: 0.3, Substance.CALCIUM: 10.0, Substance.MAGNESIUM: 30.0}
+
+#: How near a reading must come to a known mistake to be named after it.
+_NEAR = 0.07
+
+_STRONGER = EQ_PER_GRAM_CARBONATE / EQ_PER_GRAM_BICARBONATE
+
+
+def _alike(one: str, other: str, substance: Substance) -> float:
+    """Strength of a stock when `one` was weighed where `other` was meant."""
+    return salt_named(one).per_gram(substance) / salt_named(other).per_gram(substance)
+
+
+_ALK, _CA = Substance.ALKALINITY, Substance.CALCIUM
+_ANHYDROUS, _DI, _HEXA = (f"calcium chloride {form}" for form in ("anhydrous", "dihydrate", "hexahydrate"))
+
+#: (read over expected, what makes it so), by substance.
+MISTAKES: dict[Substance, tuple[tuple[float, str], ...]] = {
+    _ALK: (
+        (1 / _STRONGER, "bicarbonate that was not baked, weighed as if it were carbonate"),
+        (_STRONGER, "carbonate weighed where the recipe means bicarbonate"),
+        (_alike("sodium carbonate monohydrate", "sodium carbonate", _ALK), "carbonate that has drawn damp, or "
+        "part baked powder"),
+        (_alike("sodium carbonate decahydrate", "sodium carbonate", _ALK), "washing soda crystals weighed as "
+        "anhydrous carbonate"),
+    ),
+    _CA: (
+        (_alike(_DI, _ANHYDROUS, _CA), "dihydrate weighed as anhydrous, or flakes that have drawn damp"),
+        (_alike(_ANHYDROUS, _DI, _CA), "anhydrous salt weighed as dihydrate"),
+        (_alike(_HEXA, _DI, _CA), "hexahydrate weighed as dihydrate"),
+        (_alike(_HEXA, _ANHYDROUS, _CA), "hexahydrate weighed as anhydrous"),
+    ),
+    Substance.MAGNESIUM: (),
+}  # fmt: skip
+_ANY: tuple[tuple[float, str], ...] = (
+    (0.5, "a batch of half strength: half the salt, twice the water, or an older recipe"),
+    (2.0, "a batch of double strength: twice the salt or half the water"),
+)
+
+
+@frozen
+class Proof:
+    """What a glass says: whether the stock may be poured, and in words what the reading means."""
+
+    agrees: bool
+    ratio: float
+    meaning: str
+
+
+def judge(expected: float, read: float, substance: Substance) -> Proof:
+    """What a reading means against the one expected, both in the kit's unit (dKH or mg/L).
+
+    Agrees within a tenth, or within the kit's step if that is more. Raises ChemistryRefused for values that cannot be,
+    and when the kit's step is too coarse for the reading expected (take more stock or less water).
+    """
+    if substance not in KIT_STEP:
+        raise ChemistryRefused("There is no test kit for a stock that gives something else.")
+    if not expected > 0 or not read >= 0:
+        raise ChemistryRefused(f"A reading of {read:g} against {expected:g} expected cannot be.")
+    step = KIT_STEP[substance]
+    if expected < 3 * step:
+        unit = "dKH" if substance is _ALK else "mg/L"
+        raise ChemistryRefused(
+            f"A reading of {expected:.3g} {unit} is too small for a kit that is good to {step:g} {unit}. "
+            "Take more stock in the same water, such as 10 mL in 1 L."
+        )
+    ratio = read / expected
+    if abs(read - expected) <= max(KIT_SHARE * expected, step):
+        return Proof(True, ratio, "It reads what it should: the stock is as strong as the books say.")
+    if read <= step:
+        return Proof(
+            False,
+            ratio,
+            f"It reads next to nothing: this is not a stock of {substance}. Are bottles swapped, or is the "
+            "reagent spent? Do not pour it.",
+        )
+    causes = [cause for factor, cause in MISTAKES[substance] + _ANY if abs(ratio / factor - 1) <= _NEAR]
+    percent = f"It reads {abs(ratio - 1) * 100:.0f} % {'above' if ratio > 1 else 'below'} what it should"
+    if causes:
+        return Proof(
+            False,
+            ratio,
+            f"{percent}, as it would with {'; or with '.join(causes)}. Do not pour it before this is settled.",
+        )
+    return Proof(
+        False,
+        ratio,
+        f"{percent}, and no usual mistake gives that. Measure again with a fresh glass; then check the scale, "
+        "the volume and the assay. Do not pour it.",
+    )
