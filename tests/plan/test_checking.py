@@ -221,7 +221,8 @@ def test_what_nothing_acts_on_yet_is_said_where_it_stands() -> None:
         ({57: "    doses: 240", 70: None}, "runs only", []),  # 3.024 mL / 240 / 0.25 mL/s = 50.4 ms
         (
             {
-                23: "    salts: {magnesium chloride hexahydrate: {mass: 400 g}, calcium chloride dihydrate: {mass: 20 g}}\n"
+                23: "    salts: {magnesium chloride hexahydrate: {mass: 400 g}, "
+                "calcium chloride dihydrate: {mass: 20 g}}\n"
                 "    made_up_to: 2 L",
                 70: None,
             },
