@@ -132,7 +132,6 @@ def _checked(path: Path, witness: Witness, lock: Lock, at_step: AtStep) -> Opene
             lock.take_file()  # another file bears the name now
         connection = database.connect(path, "rw")
         try:
-            database.check_version(connection, path)
             database.use_wal(connection)
             database.check_integrity(connection, path)
             audit = audited(connection, path)

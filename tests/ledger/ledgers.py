@@ -204,3 +204,25 @@ def _say(writer: int, line: str) -> None:
 def die() -> None:
     """Ends this process as a power cut would: nothing is closed, nothing is tidied."""
     os.kill(os.getpid(), signal.SIGKILL)
+
+
+def synced_and_placed(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """A list that grows with each file or directory that is synced and each name that is given, in their order."""
+    done: list[str] = []
+    fsync = os.fsync
+
+    def note_sync(descriptor: int) -> None:
+        done.append(f"sync {Path(os.readlink(f'/proc/self/fd/{descriptor}')).name}")
+        fsync(descriptor)
+
+    def noted(verb: str, call: Callable[[Path, Path], None]) -> Callable[[Path, Path], None]:
+        def note(source: Path, target: Path) -> None:
+            done.append(f"{verb} {source.name} {target.name}")
+            call(source, target)
+
+        return note
+
+    monkeypatch.setattr(os, "fsync", note_sync)
+    for verb in ("rename", "replace", "link"):
+        monkeypatch.setattr(os, verb, noted(verb, getattr(os, verb)))
+    return done

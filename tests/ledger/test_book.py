@@ -53,6 +53,13 @@ def test_proven_time_is_elapsed_time_of_this_boot_and_since_the_next() -> None:
     assert [row.proven_ms for row in book.rows()] == [0, *proven]
 
 
+def test_a_reading_finer_than_the_ledger_keeps_is_the_same_row_in_memory_and_when_read_again() -> None:
+    # CLOCK_BOOTTIME comes in nanoseconds. What is reckoned now must be what is reckoned from the rows later.
+    book = _pretended()
+    added = [book.append(Stamp(), reading(mono_s)) for mono_s in (0.0009994, 0.0019996, 86_400.123456789)]
+    assert list(book.rows(1)) == added
+
+
 def test_rows_can_be_asked_for_by_number_kind_channel_time_and_count() -> None:
     ca = reserved("ca-1", "ca")
     book = _pretended(Started("1"), reserved("alk-1"), settled(3), ca, Held("x"), reserved(None))

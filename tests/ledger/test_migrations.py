@@ -17,7 +17,7 @@ from dosingd.ledger import Book
 from dosingd.ledger.database import SCHEMA_VERSION
 from dosingd.ledger.migrations import STEPS, migrate
 from dosingd.records import Stamp
-from tests.ledger.ledgers import EVERY_EVENT, place, reading, reserved
+from tests.ledger.ledgers import EVERY_EVENT, place, reading, reserved, synced_and_placed
 
 _KEPT = Path(__file__).parent / "kept"
 _MADE_UP = {1: "ALTER TABLE rows ADD COLUMN remark TEXT; CREATE INDEX rows_by_remark ON rows (remark);"}
@@ -73,6 +73,20 @@ def test_a_step_is_taken_on_a_copy_and_the_ledger_as_it_was_stays_beside_it(tmp_
     # Going back to the version before is putting its ledger back, as long as no row was added since.
     shutil.copy(kept, path)
     Book.open(*place(tmp_path)).close()
+
+
+def test_the_copy_is_on_the_disk_before_it_takes_the_ledgers_place(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = _laid(1, tmp_path)
+    done = synced_and_placed(monkeypatch)
+    migrate(path, _MADE_UP, 2)
+    assert done == [
+        "sync ledger.db.migrating",
+        "link ledger.db ledger.db.v1",
+        "replace ledger.db.migrating ledger.db",
+        f"sync {tmp_path.name}",
+    ]
 
 
 @pytest.mark.parametrize(

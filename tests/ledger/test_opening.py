@@ -26,6 +26,7 @@ from tests.ledger.ledgers import (
     refused,
     reserved,
     settled,
+    synced_and_placed,
 )
 
 
@@ -45,6 +46,21 @@ def test_a_new_ledger_begins_with_its_first_row_and_a_witness_of_it(tmp_path: Pa
     (mark,) = witness.newest()
     assert (mark.ledger_id, mark.seq) == (MADE.ledger_id, 1)
     assert sorted(item.name for item in path.parent.iterdir()) == ["ledger.db", "ledger.db.lock", "witness"]
+
+
+def test_a_new_ledger_is_on_the_disk_before_it_takes_its_name_and_its_name_before_the_witness(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    state = tmp_path / "state"
+    done = synced_and_placed(monkeypatch)
+    Book.make(*place(state), MADE, reading()).close()
+    assert done == [
+        "sync ledger.db.draft",
+        "rename ledger.db.draft ledger.db",
+        "sync state",
+        "sync witness-0",
+        "sync witness",
+    ]
 
 
 def test_a_second_ledger_is_never_made_over_a_first(tmp_path: Path) -> None:

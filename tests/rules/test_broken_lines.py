@@ -94,13 +94,16 @@ def test_a_plan_by_volume_goes_on_after_a_weaker_refill() -> None:
     by_volume = plan(evolve(ALK, daily=DailyVolume(24_000)))
     rig = Rig(by_volume).start()
     rig.live(12 * 3600.0)
-    half = rig.books.account(agenda.dosing_day(rig.books.zones, rig.clock.now().wall_at).day, "alk").given_ul
+    today = agenda.dosing_day(rig.books.zones, rig.clock.now().wall_at).day
+    half = rig.books.account(today, "alk").given_ul
     assert 0 < half < 24_000
     strength = by_volume.stock_of("alk").strength
     assert strength is not None
     rig.refill("alk", 1_000_000, {"alkalinity": strength.alkalinity_eq_per_l / 2})
     rig.rounds.lay_anew()
     assert sum(due.volume_ul for due in rig.rounds.coming) == 24_000 - half
+    rig.live(12 * 3600.0)
+    assert rig.books.account(today, "alk").given_ul == 24_000  # the gate counts by volume too
 
 
 def test_a_reservoir_without_what_the_channel_gives_raises_an_alarm() -> None:
