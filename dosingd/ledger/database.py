@@ -106,9 +106,7 @@ def connect(path: Path | None, mode: str) -> sqlite3.Connection:
     try:
         for setting in ("trusted_schema = OFF", "recursive_triggers = ON", "cell_size_check = ON"):
             connection.execute(f"PRAGMA {setting}")
-        if mode == "ro":
-            connection.execute("PRAGMA query_only = ON")
-        else:
+        if mode != "ro":
             for setting in ("synchronous = FULL", "fullfsync = ON", "checkpoint_fullfsync = ON"):
                 connection.execute(f"PRAGMA {setting}")
     except BaseException:

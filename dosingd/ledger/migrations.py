@@ -36,15 +36,16 @@ def migrate(path: Path, steps: Mapping[int, str] = STEPS, target: int = SCHEMA_V
         if any(step not in steps for step in range(version, target)):
             raise LedgerRefused(f"{path}: ledger version {version} is not one that this dosingd can bring up to date.")
         before = audited(old, path).hash
-        busy, _, _ = old.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
-        if busy:
-            raise LedgerRefused(f"{path}: another program is reading it. End that program, then try again.")
         remove_draft(draft)
         with closing(connect(draft, "rwc")) as new:
             old.backup(new)
+            # Without a log the file is whole by itself when it is put in place; opening begins a log anew.
+            new.execute("PRAGMA journal_mode = DELETE")
             _step_up(new, steps, version, target)
             if audited(new, draft).hash != before or new.execute("PRAGMA integrity_check(1)").fetchone()[0] != "ok":
-                raise LedgerRefused(f"{path}: bringing it from version {version} to {target} would change its rows.")
+                raise LedgerRefused(
+                    f"{path}: bringing it from version {version} to {target} would change its rows or damage it."
+                )
     if wal_path(path).exists():
         # A log that outlives its file would be laid over whatever takes the file's name.
         raise LedgerRefused(f"{path}: another program is reading it. End that program, then try again.")

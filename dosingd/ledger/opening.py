@@ -119,8 +119,12 @@ def opened_for_reading(path: Path) -> Opened:
 def pretended(event: LedgerMade, reading: Reading, witness: Witness) -> Opened:
     """Makes a ledger in memory."""
     connection = database.connect(None, "rwc")
-    audit = _lay_first(connection, event, reading)
-    witness.advance(_mark(audit))
+    try:
+        audit = _lay_first(connection, event, reading)
+        witness.advance(_mark(audit))
+    except BaseException:
+        connection.close()
+        raise
     return Opened(connection, audit)
 
 

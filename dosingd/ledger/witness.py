@@ -54,7 +54,7 @@ def slot_from_mark(mark: Mark) -> bytes:
     slot = text + sha256(text).hexdigest().encode() + b"\n"
     if len(slot) > SLOT_BYTES:
         raise ValueError(f"the witness has no room for {len(mark.booked)} channels")
-    return slot.ljust(SLOT_BYTES, b"\n")
+    return slot.ljust(SLOT_BYTES)
 
 
 def mark_from_slot(slot: bytes) -> Mark | None:
@@ -137,8 +137,6 @@ class Witness:
         if self._next is None:
             self.newest()
         slot = self._next or 0
-        # Until this write is whole nobody knows which slot is the older one: a second try must look again.
-        self._next = None
         self._write(self.paths[slot], slot_from_mark(mark))
         self._next = 1 - slot
 

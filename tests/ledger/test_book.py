@@ -205,8 +205,8 @@ def _insert(**columns: str) -> str:
         "INSERT " + _insert(),
         "INSERT " + _insert(kind="'settled'", slot="NULL", reservation="2"),
         "INSERT " + _insert(kind="'settled'", slot="NULL", reservation="4"),
+        "INSERT " + _insert(kind="'settled'", slot="NULL", reservation="3"),
         "INSERT " + _insert(kind="'settled'", slot="NULL", reservation="6"),
-        "INSERT " + _insert(kind="'settled'", slot="NULL", reservation="4", channel="'ca'"),
         "INSERT " + _insert(kind="'ledger_made'", slot="NULL"),
         "INSERT " + _insert(slot="''"),
         "INSERT " + _insert(slot="'two' || char(10) || 'lines'"),
@@ -220,34 +220,45 @@ def _insert(**columns: str) -> str:
     ],
 )
 def test_the_table_itself_refuses_what_would_change_the_past(statement: str) -> None:
-    book = _pretended(reserved("alk-1"), settled(2), Held("x"))
+    book = _pretended(reserved("alk-1"), settled(2), reserved("ca-1", "ca"))
     before = list(book.rows())
     with pytest.raises(sqlite3.IntegrityError):
         book._connection.execute(statement)
     assert list(book.rows()) == before
 
 
-def test_the_statement_that_these_faults_are_made_from_is_a_good_one() -> None:
-    book = _pretended(reserved("alk-1"), settled(2), Held("x"))
-    book._connection.execute("INSERT " + _insert(slot="NULL"))
+@pytest.mark.parametrize(
+    "statement", [_insert(slot="NULL"), _insert(kind="'settled'", slot="NULL", reservation="4", channel="'ca'")]
+)
+def test_the_statements_that_these_faults_are_made_from_are_good_ones(statement: str) -> None:
+    book = _pretended(reserved("alk-1"), settled(2), reserved("ca-1", "ca"))
+    book._connection.execute("INSERT " + statement)
     assert book._connection.execute("SELECT count(*) FROM rows").fetchone() == (5,)
 
 
-@pytest.mark.parametrize("setting", ["synchronous", "fullfsync", "checkpoint_fullfsync", "recursive_triggers"])
-def test_commits_are_durable_whatever_this_sqlite_was_built_for(
-    tmp_path: Path, setting: str, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize(
+    ("setting", "careless", "wanted"),
+    [
+        ("synchronous", "OFF", 2),  # 2 is FULL: https://www.sqlite.org/pragma.html#pragma_synchronous
+        ("fullfsync", "OFF", 1),
+        ("checkpoint_fullfsync", "OFF", 1),
+        ("recursive_triggers", "OFF", 1),
+        ("cell_size_check", "OFF", 1),
+        ("trusted_schema", "ON", 0),
+    ],
+)
+def test_what_safety_rests_on_is_set_whatever_this_sqlite_was_built_for(
+    tmp_path: Path, setting: str, careless: str, wanted: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     connect = sqlite3.connect
 
-    def careless(*arguments: object, **named: object) -> sqlite3.Connection:
+    def otherwise(*arguments: object, **named: object) -> sqlite3.Connection:
         connection: sqlite3.Connection = connect(*arguments, **named)  # type: ignore[call-overload]
-        connection.execute(f"PRAGMA {setting} = OFF")
+        connection.execute(f"PRAGMA {setting} = {careless}")
         return connection
 
-    monkeypatch.setattr(sqlite3, "connect", careless)
+    monkeypatch.setattr(sqlite3, "connect", otherwise)
     book = Book.make(*place(tmp_path), MADE, reading())
-    # 2 is FULL: https://www.sqlite.org/pragma.html#pragma_synchronous
-    wanted = 2 if setting == "synchronous" else 1
     assert book._connection.execute(f"PRAGMA {setting}").fetchone() == (wanted,)
     assert book._connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
     book.close()

@@ -58,14 +58,24 @@ def test_a_kept_ledger_opens_twice_with_every_row_as_it_was(tmp_path: Path, vers
 
 def test_a_step_is_taken_on_a_copy_and_the_ledger_as_it_was_stays_beside_it(tmp_path: Path) -> None:
     path = _laid(1, tmp_path)
+    Book.open(*place(tmp_path)).close()  # in use, so in WAL mode
     before = path.read_bytes()
+    for leftover in ("ledger.db.migrating", "ledger.db.migrating-journal", "ledger.db.v1"):
+        (tmp_path / leftover).write_bytes(b"half, from an attempt that was cut")
     for _ in range(2):
         migrate(path, _MADE_UP, 2)
         connection = sqlite3.connect(path)
         assert connection.execute("PRAGMA user_version").fetchone() == (2,)
         assert connection.execute("SELECT count(*), count(remark) FROM rows").fetchone() == (len(EVERY_EVENT), 0)
         connection.close()
-    assert sorted(item.name for item in tmp_path.iterdir()) == ["ledger.db", "ledger.db.v1", "witness"]
+    # Not in WAL mode: https://www.sqlite.org/fileformat2.html, bytes 18 and 19 of the header.
+    assert path.read_bytes()[18:20] == b"\1\1"
+    assert sorted(item.name for item in tmp_path.iterdir()) == [
+        "ledger.db",
+        "ledger.db.lock",
+        "ledger.db.v1",
+        "witness",
+    ]
     kept = tmp_path / "ledger.db.v1"
     assert kept.read_bytes() == before
     with pytest.raises(LedgerRefused, match="written by a newer dosingd"):
@@ -97,6 +107,12 @@ def test_the_copy_is_on_the_disk_before_it_takes_the_ledgers_place(
         ("DROP TRIGGER rows_never_change; UPDATE rows SET proven_ms = 0 WHERE seq = 5", "row 5 was changed"),
         ("UPDATE rows SET proven_ms = 0", "a row never changes"),
         ("this is no SQL", "syntax error"),
+        (
+            "PRAGMA writable_schema = ON;"
+            "UPDATE sqlite_schema SET sql = replace(sql, '(kind, channel)', '(channel, kind)') WHERE name LIKE '%kind';"
+            "PRAGMA schema_version = 99",
+            "would change its rows or damage it",
+        ),
     ],
 )
 def test_a_step_that_fails_or_touches_a_row_leaves_the_ledger_as_it_was(tmp_path: Path, step: str, words: str) -> None:
@@ -115,13 +131,15 @@ def test_a_missing_step_is_refused(tmp_path: Path) -> None:
         migrate(path, {2: "SELECT 1"}, 3)
 
 
-def test_a_ledger_that_is_being_read_is_not_replaced(tmp_path: Path) -> None:
+@pytest.mark.parametrize("reading_now", [False, True])
+def test_a_ledger_that_a_reader_has_open_is_not_replaced(tmp_path: Path, reading_now: bool) -> None:
     path = _laid(1, tmp_path)
     book = Book.open(*place(tmp_path))
     book.append(reserved("alk-9"), reading(99))
     look = Book.read(path)
     rows = look.rows()
-    next(rows)
+    if reading_now:
+        next(rows)
     book.close()
     with pytest.raises(LedgerRefused, match="another program is reading it"):
         migrate(path, _MADE_UP, 2)

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import sqlite3
 import subprocess
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from dosingd.errors import LedgerRefused
 from dosingd.ledger import Book, Mark
+from dosingd.ledger.database import connect, schema_text, use_wal
 from dosingd.ledger.witness import slot_from_mark
 from dosingd.records import Held, Stamp
 from tests.ledger.ledgers import (
@@ -131,7 +134,7 @@ def _one_byte(path: Path) -> None:
         (lambda path: (path.unlink(), path.mkdir()), "cannot be opened|directory"),
     ],
 )
-def test_a_damaged_file_isrefused(tmp_path: Path, damage: Callable[[Path], object], words: str) -> None:
+def test_a_damaged_file_is_refused(tmp_path: Path, damage: Callable[[Path], object], words: str) -> None:
     damage(made(tmp_path, reserved("alk-1"), settled(2), Stamp()))
     refused(tmp_path, words)
 
@@ -147,28 +150,41 @@ def test_every_page_that_is_lost_is_noticed(tmp_path: Path) -> None:
     assert pages >= 6
 
 
-_CHANGES = {
-    "a volume": "UPDATE rows SET body = replace(body, '2900', '1900') WHERE seq = 3",
-    "proven time": "UPDATE rows SET proven_ms = proven_ms + 1000000 WHERE seq = 4",
-    "the wall clock": "UPDATE rows SET wall_at_us = wall_at_us + 1 WHERE seq = 4",
-    "a slot": "UPDATE rows SET slot = 'alk-0' WHERE seq = 2",
-    "a hash": "UPDATE rows SET hash = zeroblob(32) WHERE seq = 2",
-    "the first row": "UPDATE rows SET body = replace(body, 'true', 'false') WHERE seq = 1",
-    "a row gone": "DELETE FROM rows WHERE seq = 3",
-    "the last row gone": "DELETE FROM rows WHERE seq = 4",
-    "the first row gone": "DELETE FROM rows WHERE seq = 1",
-    "every row gone": "DELETE FROM rows",
-}
+_CHANGES = [
+    ("UPDATE rows SET body = replace(body, '2900', '1900') WHERE seq = 3", "row 3 was changed"),
+    ("UPDATE rows SET proven_ms = proven_ms + 1000000 WHERE seq = 4", "row 4 was changed"),
+    ("UPDATE rows SET wall_at_us = wall_at_us + 1 WHERE seq = 4", "row 4 was changed"),
+    ("UPDATE rows SET slot = 'alk-0' WHERE seq = 2", "row 2 was changed"),
+    ("UPDATE rows SET hash = zeroblob(32) WHERE seq = 2", "row 2 was changed"),
+    ("UPDATE rows SET body = replace(body, 'true', 'false') WHERE seq = 1", "row 1 was changed"),
+    ("DELETE FROM rows WHERE seq = 3", "row 3 is gone"),
+    ("DELETE FROM rows WHERE seq = 4", "ends at row 3, and its witness has seen row 4"),
+    ("DELETE FROM rows WHERE seq = 1", "row 1 is gone"),
+    ("DELETE FROM rows", "does not begin as a ledger begins"),
+]
 
 
-@pytest.mark.parametrize("change", _CHANGES.values(), ids=_CHANGES.keys())
-def test_a_row_changed_from_outside_is_noticed(tmp_path: Path, change: str) -> None:
+@pytest.mark.parametrize(("change", "words"), _CHANGES)
+def test_a_row_changed_from_outside_is_noticed(tmp_path: Path, change: str, words: str) -> None:
     path = made(tmp_path, reserved("alk-1"), settled(2), Stamp())
     schema = sqlite3.connect(path)
     triggers = schema.execute("SELECT name, sql FROM sqlite_schema WHERE type = 'trigger'").fetchall()
     schema.close()
     _edited(path, *(f"DROP TRIGGER {name}" for name, _ in triggers), change, *(sql for _, sql in triggers))
-    refused(tmp_path, "row . was changed|row . is gone|older copy|does not begin as a ledger begins")
+    refused(tmp_path, words)
+
+
+def test_a_ledger_that_begins_with_something_else_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    lax = schema_text().replace("CHECK ((kind = 'ledger_made') = (seq = 1))", "CHECK (true)")
+    monkeypatch.setattr("dosingd.ledger.database.schema_text", lambda: lax)
+    with pytest.raises(LedgerRefused, match="does not begin as a ledger begins"):
+        Book.make(*place(tmp_path), Held("x"), reading())  # type: ignore[arg-type]
+    refused(tmp_path, "does not begin as a ledger begins")
+
+
+def test_a_place_that_cannot_keep_a_log_is_refused() -> None:
+    with closing(connect(None, "rwc")) as connection, pytest.raises(LedgerRefused, match="cannot keep a write-ahead"):
+        use_wal(connection)
 
 
 @pytest.mark.parametrize(
@@ -182,7 +198,7 @@ def test_a_row_changed_from_outside_is_noticed(tmp_path: Path, change: str) -> N
         "INDEX rows_by_reservation",
     ],
 )
-def test_a_ledger_without_one_of_its_guards_isrefused(tmp_path: Path, drop: str) -> None:
+def test_a_ledger_without_one_of_its_guards_is_refused(tmp_path: Path, drop: str) -> None:
     _edited(made(tmp_path, Stamp()), f"DROP {drop}")
     refused(tmp_path, f"its guard {drop.split()[1]} is gone")
 
@@ -197,12 +213,12 @@ def test_a_newer_ledger_is_refused_and_left_alone(tmp_path: Path) -> None:
         Book.read(path)
 
 
-def test_a_version_that_never_was_isrefused(tmp_path: Path) -> None:
+def test_a_version_that_never_was_is_refused(tmp_path: Path) -> None:
     _edited(made(tmp_path, Stamp()), "PRAGMA user_version = 0")
     refused(tmp_path, "ledger version 0 is not one")
 
 
-def test_another_programs_database_isrefused(tmp_path: Path) -> None:
+def test_another_programs_database_is_refused(tmp_path: Path) -> None:
     path = made(tmp_path, Stamp())
     _edited(path, "PRAGMA application_id = 7")
     refused(tmp_path, "not a ledger of dosingd")
@@ -210,7 +226,7 @@ def test_another_programs_database_isrefused(tmp_path: Path) -> None:
         Book.read(path)
 
 
-def test_a_row_that_this_version_cannot_understand_isrefused(tmp_path: Path) -> None:
+def test_a_row_that_this_version_cannot_understand_is_refused(tmp_path: Path) -> None:
     path, witness = place(tmp_path)
     book = Book.make(path, witness, MADE, reading())
     from dosingd.ledger import rows  # the names on disk, of which one is unknown for a while
@@ -263,6 +279,16 @@ def test_a_ledger_moved_away_under_a_daemon_does_not_let_a_second_one_in(tmp_pat
     book.close()
 
 
+def test_trying_again_and_again_uses_up_no_descriptors(tmp_path: Path) -> None:
+    book = Book.make(*place(tmp_path), MADE, reading())
+    before = len(os.listdir("/proc/self/fd"))
+    for _ in range(5):
+        with pytest.raises(LedgerRefused, match="another dosingd has this ledger open"):
+            Book.open(*place(tmp_path))
+    assert len(os.listdir("/proc/self/fd")) == before
+    book.close()
+
+
 def test_a_refused_opening_leaves_no_lock_behind(tmp_path: Path) -> None:
     path = made(tmp_path, Stamp())
     content = path.read_bytes()
@@ -310,7 +336,7 @@ def test_reading_what_is_no_ledger_is_refused_in_words(tmp_path: Path, content: 
         Book.read(path)
 
 
-def test_an_sqlite_that_is_too_old_isrefused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_sqlite_that_is_too_old_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     made(tmp_path, Stamp())
     monkeypatch.setattr(sqlite3, "sqlite_version_info", (3, 34, 1))
     refused(tmp_path, r"needs SQLite 3\.37 or newer")

@@ -72,7 +72,7 @@ def test_copies_that_were_both_written_to_arerefused(tmp_path: Path) -> None:
         refused(state, words)
 
 
-def test_a_copy_that_went_its_own_way_and_caught_up_isrefused(tmp_path: Path) -> None:
+def test_a_copy_that_went_its_own_way_and_caught_up_is_refused(tmp_path: Path) -> None:
     # Same number of rows, same events, another second: only the hash tells them apart.
     path, witness = place(tmp_path)
     made(tmp_path, reserved("alk-1"))
@@ -87,7 +87,7 @@ def test_a_copy_that_went_its_own_way_and_caught_up_isrefused(tmp_path: Path) ->
     assert witness.newest()[0].seq == 3
 
 
-def test_another_ledger_isrefused(tmp_path: Path) -> None:
+def test_another_ledger_is_refused(tmp_path: Path) -> None:
     made(tmp_path / "one", Stamp())
     path, witness = place(tmp_path / "two")
     book = Book.make(path, witness, OTHER, reading())
@@ -98,7 +98,7 @@ def test_another_ledger_isrefused(tmp_path: Path) -> None:
     refused(tmp_path / "one", "this is ledger another-ledger, and the witness .* belongs to ledger ledger-of-the-tests")
 
 
-def test_another_ledger_of_the_same_name_isrefused(tmp_path: Path) -> None:
+def test_another_ledger_of_the_same_name_is_refused(tmp_path: Path) -> None:
     made(tmp_path / "one", Stamp())
     path, witness = place(tmp_path / "two")
     Book.make(path, witness, MADE, Reading(reading().wall_at, "boot-9", 3.0, True)).close()
