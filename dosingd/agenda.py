@@ -20,11 +20,11 @@ from attrs import evolve, frozen
 
 from dosingd.books import Books
 from dosingd.calibration import Flow, run_s_from_volume
-from dosingd.daily import Strengths, daily_volume_ul, day_volume_ul, gives
+from dosingd.daily import Strengths, asked_umol, daily_volume_ul, day_volume_ul, per_ul_umol
 from dosingd.errors import CannotLay
-from dosingd.gate import strengths_of
 from dosingd.plan.model import DailyVolume, Plan
 from dosingd.records import NotGiven, Outcome
+from dosingd.strengths import strengths_of
 from dosingd.timetable import day_bounds, lay_day, lay_span
 from dosingd.trust import UNCLOCKED_AFTER_S
 
@@ -141,8 +141,7 @@ def _left_ul(
     day_ms = max(0, int((now_at - today.start_at).total_seconds() * 1000))
     unclocked_ul, unclocked_umol, _ = books.unclocked_spent(name, proven_ms - day_ms)
     day_ul = day_volume_ul(daily_volume_ul(plan, name, strengths), today.day)
-    strength = strengths[name]
-    per_ul = 0.0 if strength is None else strength.of(gives(plan, name))
+    per_ul = per_ul_umol(plan, name, strengths)
     if isinstance(plan.channels[name].daily, DailyVolume) or per_ul <= 0:
         return Fraction(day_ul - account.spent_ul - unclocked_ul)
     spent_ul = Fraction(account.spent_umol + unclocked_umol) / Fraction(per_ul)
@@ -207,15 +206,8 @@ def _missed(plan: Plan, strengths: Strengths, doses: list[Due]) -> NotGiven:
         due_at=last.due_at,
         day=last.day,
         doses=len(doses),
-        asked_umol=asked_umol(plan, strengths, last.channel, volume_ul),
+        asked_umol=asked_umol(plan, last.channel, strengths, volume_ul),
     )
-
-
-def asked_umol(plan: Plan, strengths: Strengths, channel: str, volume_ul: int) -> float | None:
-    """The planned change that a volume is, in µmol (µeq) of the channel's substance; None without a strength."""
-    strength = strengths[channel]
-    per_ul = 0.0 if strength is None else strength.of(gives(plan, channel))
-    return volume_ul * per_ul if per_ul > 0 else None
 
 
 def lay_unclocked(plan: Plan, books: Books, since_mono_s: float, now_mono_s: float, boot_id: str) -> tuple[Due, ...]:

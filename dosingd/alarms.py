@@ -15,11 +15,11 @@ from attrs import frozen
 
 from dosingd.books import Books, Recent
 from dosingd.daily import daily_volume_ul, gives
-from dosingd.gate import strengths_of
 from dosingd.leases import LEASE_MARGIN_S
 from dosingd.plan.model import Plan, WithoutClock
 from dosingd.records import Reading, Substance
 from dosingd.reservoir import days_left, low
+from dosingd.strengths import strengths_of
 from dosingd.trust import UNCLOCKED_AFTER_S, Trust
 
 DAY_MS = 24 * 3600 * 1000

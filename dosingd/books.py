@@ -97,7 +97,6 @@ class Books:
     buckets: dict[str, Bucket] = field(factory=dict)
     open: dict[int, Row] = field(factory=dict)
     last_end_ms: dict[str, int] = field(factory=dict)  #: proven time of the latest possible end of a channel's run
-    last_given_at: dict[str, datetime] = field(factory=dict)
     days: dict[date, dict[str, DayAccount]] = field(factory=dict)
     extra_ul: dict[date, dict[str, int]] = field(factory=dict)  #: by hand into the tank, beside the plan
     unclocked: list[Unclocked] = field(factory=list)
@@ -258,8 +257,6 @@ class Books:
         if event.outcome in (Outcome.UNKNOWN, Outcome.MISSED):
             kind = "unknown" if event.outcome is Outcome.UNKNOWN else "missed"
             self._remember(row, kind, event.channel, event.given_ul or reserved.asked_ul, event.reason)
-        if event.given_ul > 0:
-            self.last_given_at[event.channel] = row.reading.wall_at
         if reserved.into is Into.CUP:
             return
         self.total_given_ul[event.channel] = self.total_given_ul.get(event.channel, 0) + event.given_ul

@@ -26,6 +26,18 @@ def gives(plan: Plan, channel: str) -> Substance:
     return plan.stock_of(channel).gives
 
 
+def per_ul_umol(plan: Plan, channel: str, strengths: Strengths) -> float:
+    """µmol (µeq) of the channel's own substance in a microlitre; 0 without a strength, or without the channel."""
+    strength = strengths.get(channel)
+    return 0.0 if strength is None else strength.of(gives(plan, channel))
+
+
+def asked_umol(plan: Plan, channel: str, strengths: Strengths, volume_ul: int) -> float | None:
+    """The planned change that a volume is, in µmol (µeq) of the channel's own substance; None without a strength."""
+    per_ul = per_ul_umol(plan, channel, strengths)
+    return volume_ul * per_ul if per_ul > 0 else None
+
+
 def daily_change_umol(plan: Plan, channel: str, strengths: Strengths) -> float | None:
     """The tank's planned change a day from this channel, in µmol (µeq for alkalinity) of its own substance.
 
@@ -57,8 +69,7 @@ def daily_volume_ul(plan: Plan, channel: str, strengths: Strengths) -> Fraction:
     if isinstance(item.daily, DailyVolume):
         return Fraction(item.daily.volume_ul)
     change = daily_change_umol(plan, channel, strengths)
-    strength = strengths[channel]
-    per_ul = 0.0 if strength is None else strength.of(gives(plan, channel))
+    per_ul = per_ul_umol(plan, channel, strengths)
     if change is None or per_ul <= 0:
         return Fraction(0)
     return Fraction(change) / Fraction(per_ul)

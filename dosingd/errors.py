@@ -81,9 +81,3 @@ class LedgerFailed(DosingError):
     """The ledger could not be written, so nothing may be pumped."""
 
     code = "ledger"
-
-
-class LeaseBroken(DosingError):
-    """A pump outlived its lease: every pump is off and the rig is held."""
-
-    code = "lease"

@@ -25,12 +25,11 @@ from attrs import field, frozen
 from dosingd.allowance import RESERVATION_S
 from dosingd.books import Books
 from dosingd.calibration import run_s_from_volume, volume_ul_from_run_s
-from dosingd.chemistry.stock import Strength
-from dosingd.daily import Strengths, daily_change_umol, daily_volume_ul, day_volume_ul, gives, plan_strengths
-from dosingd.leases import LEASE_MARGIN_S, WORST_FAULT_S
+from dosingd.daily import asked_umol, daily_change_umol, daily_volume_ul, day_volume_ul, gives
+from dosingd.leases import LEASE_MARGIN_S
 from dosingd.plan.model import DailyVolume, Plan
-from dosingd.records import Into, LimitsRow, PlanLoaded, Purpose, Reading, Reserved, Substance
-from dosingd.reservoir import outlet_strength
+from dosingd.records import Into, Purpose, Reading, Reserved, Substance
+from dosingd.strengths import at_outlet, strengths_of
 from dosingd.timetable import quiet_until
 
 #: An answer older than this is void: the turn asks again (the pump before it may have taken its time).
@@ -39,8 +38,6 @@ FRESH_S = 2.0
 COMMIT_S = 10.0
 #: The longest lease: with the commit before it, from reservation to the latest end is 540 s at most (R2).
 LONGEST_LEASE_S = RESERVATION_S - COMMIT_S
-#: Runs into a cup: 100 mL, but no more than would change the tank by its rise limit; 30 mL at least (R4).
-CUP_DEPTH_UL, CUP_LEAST_UL = 100_000, 30_000
 
 
 class Reason(StrEnum):
@@ -98,79 +95,6 @@ class Refused:
     fits_in_s: float | None = None
 
 
-def limits_of(plan: Plan) -> dict[str, LimitsRow]:
-    """The limits of a plan as the ledger keeps them; the rise limit of a substance is the smallest of its channels."""
-    rises: dict[Substance, int] = {}
-    for channel, item in plan.channels.items():
-        if item.limits.rise_umol is not None:
-            substance = gives(plan, channel)
-            amount = int(item.limits.rise_umol)
-            rises[substance] = min(amount, rises.get(substance, amount))
-    return {
-        channel: LimitsRow(
-            day_ul=item.limits.day_ul,
-            run_ms=int(item.limits.run_s * 1000),
-            rise_umol=_rises_added(plan.stock_of(channel).strength, gives(plan, channel), rises),
-            cup_ul=cup_depth_ul(plan, channel),
-        )
-        for channel, item in plan.channels.items()
-    }
-
-
-def _rises_added(strength: Strength | None, own: Substance, rises: Mapping[Substance, int]) -> dict[str, int]:
-    return {
-        str(substance): amount
-        for substance, amount in rises.items()
-        if substance is own or (strength is not None and strength.of(substance) > 0)
-    }
-
-
-def cup_depth_ul(plan: Plan, channel: str) -> int:
-    """The depth of a channel's cup bucket in µL (R4)."""
-    rise = plan.channels[channel].limits.rise_umol
-    strength = plan.stock_of(channel).strength
-    per_ul = 0.0 if strength is None else strength.of(gives(plan, channel))
-    if rise is None or per_ul <= 0:
-        return CUP_DEPTH_UL
-    return max(CUP_LEAST_UL, min(CUP_DEPTH_UL, int(rise / per_ul)))
-
-
-def plan_loaded(plan: Plan, zone_from_at: datetime) -> PlanLoaded:
-    """The row that brings a plan into force."""
-    return PlanLoaded(plan.sha256, plan.rig, plan.timezone, limits_of(plan), zone_from_at)
-
-
-def strengths_of(plan: Plan, books: Books) -> Strengths:
-    """The strength of what is in each reservoir; the plan's stock where no refill was booked."""
-    strengths = plan_strengths(plan)
-    for channel in strengths:
-        contents = books.contents.get(channel)
-        if contents is not None and contents.strength is not None:
-            strengths[channel] = contents.strength
-    return strengths
-
-
-def planned_per_ul(plan: Plan, books: Books, channel: str) -> float:
-    """µmol (µeq) of the channel's own substance in a microlitre of what is in its reservoir; 0 without a strength."""
-    if channel not in plan.channels:
-        return 0.0
-    strength = strengths_of(plan, books)[channel]
-    return 0.0 if strength is None else strength.of(gives(plan, channel))
-
-
-def at_outlet(plan: Plan, books: Books, channel: str) -> Strength | None:
-    """The strongest that can leave the channel's outlet now: what limits are computed with."""
-    contents = books.contents.get(channel)
-    if contents is None:
-        return plan.stock_of(channel).strength
-    return outlet_strength(contents) or plan.stock_of(channel).strength
-
-
-def worst_fault_ul(nominal_ul_per_s: float, lease_s: float) -> int:
-    """What one fault can give at worst: a kernel that hangs with the pump on, until the reboot drives the line low."""
-    return math.ceil(nominal_ul_per_s * (lease_s + WORST_FAULT_S))
-
-
 def ask(plan: Plan, books: Books, request: Request, reading: Reading, *, trusted: bool) -> Allowed | Refused:
     """Whether this may be pumped now, and what to reserve for it."""
     channel = plan.channels.get(request.channel)
@@ -198,7 +122,6 @@ def ask(plan: Plan, books: Books, request: Request, reading: Reading, *, trusted
         for substance in (Substance.ALKALINITY, Substance.CALCIUM, Substance.MAGNESIUM)
         if strength is not None and strength.of(substance) > 0 and request.into is Into.TANK
     }
-    per_ul = planned_per_ul(plan, books, request.channel)
     reserved = Reserved(
         channel=request.channel,
         purpose=request.purpose,
@@ -210,7 +133,7 @@ def ask(plan: Plan, books: Books, request: Request, reading: Reading, *, trusted
         # What a lost run is booked by (R1): the faster of what the pump is rated at and what it was measured at.
         nominal_ul_per_s=max(channel.pump.nominal_ul_per_s, flow.ul_per_s),
         change_umol=change,
-        asked_umol=request.volume_ul * per_ul if per_ul > 0 else None,
+        asked_umol=asked_umol(plan, request.channel, strengths_of(plan, books), request.volume_ul),
         slot=request.slot,
         due_at=request.due_at,
         day=request.day,

@@ -8,6 +8,8 @@ Pure: no file, pin, socket, thread, logger, database, clock.
 
 from __future__ import annotations
 
+import math
+
 from attrs import evolve, field, frozen
 
 #: How long past the asked run a lease may last. It covers a late wake-up of a busy Pi; the volume it could give is
@@ -51,3 +53,8 @@ class Leases:
     def may_be_on(self, channel: str, mono_s: float) -> bool:
         """Whether a lease allows the channel's pump to be on now."""
         return any(lease.channel == channel and mono_s <= lease.end_mono_s for lease in self.current)
+
+
+def worst_fault_ul(nominal_ul_per_s: float, lease_s: float) -> int:
+    """What one fault can give at worst: a kernel that hangs with the pump on, until the reboot drives the line low."""
+    return math.ceil(nominal_ul_per_s * (lease_s + WORST_FAULT_S))

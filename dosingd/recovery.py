@@ -7,8 +7,7 @@ from __future__ import annotations
 
 import math
 
-from dosingd.gate import worst_fault_ul
-from dosingd.leases import WORST_FAULT_S
+from dosingd.leases import WORST_FAULT_S, worst_fault_ul
 from dosingd.records import Outcome, Reading, Reserved, Row, Settled
 
 

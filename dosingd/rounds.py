@@ -12,12 +12,14 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from dosingd import __version__, agenda, gate, trust
+from dosingd import __version__, agenda, trust
 from dosingd.agenda import MAY_WAIT_S, Due
 from dosingd.clock import Clock
+from dosingd.daily import asked_umol
 from dosingd.errors import CannotLay, LedgerRefused
 from dosingd.gate import Request
 from dosingd.ledger.account import Account
+from dosingd.limits import plan_loaded
 from dosingd.plan.model import Plan, WithoutClock
 from dosingd.records import (
     ClockConfirmed,
@@ -30,8 +32,9 @@ from dosingd.records import (
     Stamp,
     Started,
 )
+from dosingd.strengths import strengths_of
 from dosingd.trust import Trust
-from dosingd.turn import Result, Turn
+from dosingd.turn import Turn
 
 #: Without another row, a stamp so often (R2).
 STAMP_S = 600.0
@@ -91,10 +94,9 @@ class Rounds:
     def make(self) -> float:
         """One round. Returns the BOOTTIME of the next one."""
         reading = self.clock.now()
-        before = self._state_of_laying(reading)
         since_at = self._last_wall_at(reading)
         self._watch_clock(reading)
-        if self._state_of_laying(reading) != before or before != self._laid_for:
+        if self._state_of_laying(reading) != self._laid_for:
             self._lay(reading, since_at=since_at)
         self._see(reading)
         self._give_due()
@@ -125,7 +127,7 @@ class Rounds:
 
     def _into_force(self, reading: Reading) -> None:
         books = self.account.books
-        loaded = gate.plan_loaded(self.plan, agenda.zone_start_at(self.plan, books, reading.wall_at))
+        loaded = plan_loaded(self.plan, agenda.zone_start_at(self.plan, books, reading.wall_at))
         if books.plan != loaded:
             self.account.write(loaded, reading)
 
@@ -208,17 +210,13 @@ class Rounds:
                 return
             self._ask_again_mono_s = 0.0
             self.coming.pop(0)
-            self.given(due, result)
-
-    def given(self, due: Due, result: Result) -> None:
-        """Told after each scheduled dose; for those who watch the rounds."""
 
     def _request(self, due: Due) -> Request:
         return Request(due.channel, Purpose.SCHEDULED, Into.TANK, due.volume_ul, due.slot, due.due_at, due.day)
 
     def _missed(self, due: Due, late_s: float) -> NotGiven:
         # A channel may have left the plan since it was laid: then its strength is not known any more.
-        per_ul = gate.planned_per_ul(self.plan, self.account.books, due.channel)
+        strengths = strengths_of(self.plan, self.account.books)
         return NotGiven(
             channel=due.channel,
             outcome=Outcome.MISSED,
@@ -227,7 +225,7 @@ class Rounds:
             slot=due.slot,
             due_at=due.due_at,
             day=due.day,
-            asked_umol=due.volume_ul * per_ul if per_ul > 0 else None,
+            asked_umol=asked_umol(self.plan, due.channel, strengths, due.volume_ul),
         )
 
     def _late_s(self, due: Due, reading: Reading) -> float:

@@ -19,6 +19,7 @@ from attrs import field, frozen
 from dosingd import gate
 from dosingd.calibration import volume_ul_from_run_s
 from dosingd.clock import Clock
+from dosingd.daily import asked_umol
 from dosingd.errors import LedgerRefused
 from dosingd.gate import Allowed, Reason, Refused, Request
 from dosingd.leases import Lease, Leases
@@ -27,6 +28,7 @@ from dosingd.plan.model import Plan
 from dosingd.pumps.pump import Pump
 from dosingd.records import Held, NotGiven, Outcome, Purpose, Reading, Reserved, Row, Settled
 from dosingd.recovery import booked_after_loss, change_of
+from dosingd.strengths import strengths_of
 
 #: Refusals that say nothing about the dose: the rig stood still when it was due, so it was missed.
 STOOD_STILL = frozenset({Reason.HELD, Reason.PAUSED, Reason.CLOCK, Reason.BUSY})
@@ -154,7 +156,7 @@ class Turn:
     def _not_given(self, request: Request, refused: Refused, reading: Reading) -> Result:
         scheduled = request.purpose is Purpose.SCHEDULED
         outcome = Outcome.MISSED if scheduled and refused.reason in STOOD_STILL else Outcome.REFUSED
-        per_ul = gate.planned_per_ul(self.plan, self.account.books, request.channel)
+        strengths = strengths_of(self.plan, self.account.books)
         try:
             self.account.write(
                 NotGiven(
@@ -167,7 +169,7 @@ class Turn:
                     slot=request.slot,
                     due_at=request.due_at,
                     day=request.day,
-                    asked_umol=request.volume_ul * per_ul if per_ul > 0 else None,
+                    asked_umol=asked_umol(self.plan, request.channel, strengths, request.volume_ul),
                 ),
                 reading,
             )

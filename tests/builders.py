@@ -16,10 +16,11 @@ from attrs import evolve
 from dosingd.books import Books
 from dosingd.chemistry.stock import Strength
 from dosingd.clock import VirtualClock
-from dosingd.gate import Request, plan_loaded
+from dosingd.gate import Request
 from dosingd.ledger import Book
 from dosingd.ledger.account import Account
 from dosingd.ledger.opening import AtStep, no_step
+from dosingd.limits import plan_loaded
 from dosingd.plan.model import (
     Apart,
     Channel,

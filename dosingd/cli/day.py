@@ -20,8 +20,8 @@ from dosingd.cli.wishes import DosingDay, options_everywhere, wishes
 from dosingd.cli.words import counted, hours_text, long_date, ml, number, rfc3339, table
 from dosingd.clock import SystemClock
 from dosingd.daily import Strengths, daily_volume_ul, day_volume_ul, plan_strengths
-from dosingd.gate import strengths_of
 from dosingd.plan import Plan
+from dosingd.strengths import strengths_of
 from dosingd.timetable import Dose, evenness, lay_day
 from dosingd.wallclock import DayClock, merged
 

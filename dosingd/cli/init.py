@@ -15,8 +15,8 @@ from dosingd.cli.reply import Reply
 from dosingd.cli.statedir import ledger_path, witness_directory
 from dosingd.cli.wishes import options_everywhere, wishes
 from dosingd.clock import SystemClock
-from dosingd.gate import plan_loaded
 from dosingd.ledger import Book, Witness
+from dosingd.limits import plan_loaded
 from dosingd.plan import Plan
 from dosingd.records import Calibrated, Event, LedgerMade, Reading
 from dosingd.reservoir import filled

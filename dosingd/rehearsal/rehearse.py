@@ -7,7 +7,6 @@ from collections.abc import Callable
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from dosingd import gate
 from dosingd.alarms import Alarm, Kind, alarms
 from dosingd.clock import VirtualClock
 from dosingd.daily import daily_volume_ul, day_volume_ul
@@ -19,6 +18,7 @@ from dosingd.rehearsal.report import ChannelDay, ChannelSum, Day, RaisedAlarm, R
 from dosingd.rehearsal.rig import PretendRig, worst_window_ul
 from dosingd.reservoir import filled
 from dosingd.rounds import Rounds
+from dosingd.strengths import strengths_of
 from dosingd.timetable import day_bounds
 from dosingd.turn import Turn
 
@@ -110,7 +110,7 @@ class _Rehearsal:
 
     def _report(self) -> Report:
         books = self.account.books
-        strengths = gate.strengths_of(self.plan, books)
+        strengths = strengths_of(self.plan, books)
         planned = {
             name: [day_volume_ul(daily_volume_ul(self.plan, name, strengths), day) for day in self.dates]
             for name in self.plan.channels

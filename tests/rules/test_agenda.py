@@ -20,7 +20,7 @@ from dosingd.agenda import (
     zone_start_at,
 )
 from dosingd.books import Books
-from dosingd.gate import plan_loaded
+from dosingd.limits import plan_loaded
 from dosingd.plan.model import DailyChange
 from dosingd.records import NotGiven, Outcome, Purpose, Refilled
 from tests.builders import ALK, CA, EPOCH_AT, START_AT, TODAY, Story, plan

@@ -9,7 +9,9 @@ from attrs import evolve
 
 from dosingd.books import buckets_of
 from dosingd.chemistry.stock import Strength
-from dosingd.gate import Allowed, Reason, Refused, Request, ask, cup_depth_ul, limits_of, plan_loaded, worst_fault_ul
+from dosingd.gate import Allowed, Reason, Refused, Request, ask
+from dosingd.leases import worst_fault_ul
+from dosingd.limits import cup_depth_ul, limits_of, plan_loaded
 from dosingd.plan.model import DailyVolume, Plan, Stock
 from dosingd.records import Calibrated, Into, LimitsRow, Outcome, Purpose, Refilled, Substance
 from tests.builders import ALK, CA, EPOCH_AT, SODA, TODAY, Story, channel, limited, plan, request, scheduled
