@@ -18,7 +18,7 @@ from zoneinfo import ZoneInfo
 
 from attrs import evolve, frozen
 
-from dosingd.books import Books
+from dosingd.books import Books, zone_in_force
 from dosingd.calibration import Flow, run_s_from_volume
 from dosingd.daily import Strengths, asked_umol, daily_volume_ul, day_volume_ul, per_ul_umol
 from dosingd.errors import CannotLay
@@ -77,7 +77,7 @@ def zone_start_at(plan: Plan, books: Books, now_at: datetime) -> datetime:
 def dosing_day(zones: Iterable[tuple[str, datetime]], at: datetime) -> DosingDay:
     """The dosing day that an instant belongs to."""
     known = sorted(zones, key=lambda one: one[1])
-    current = max((index for index, (_, from_at) in enumerate(known) if from_at <= at), default=0)
+    current = zone_in_force(known, at)
     zone = ZoneInfo(known[current][0])
     day = at.astimezone(zone).date()
     start_at, end_at = day_bounds(day, zone)

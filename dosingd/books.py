@@ -8,7 +8,7 @@ Pure: no file, pin, socket, thread, logger, database, clock.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 
 from attrs import define, field, frozen
@@ -309,6 +309,11 @@ class Books:
         for key, amount in _amounts(event, ul, ms, change).items():
             if key in self.buckets:
                 self.buckets[key] = self.buckets[key].given_back(amount, proven_ms)
+
+
+def zone_in_force(zones: Sequence[tuple[str, datetime]], at: datetime) -> int:
+    """Which of the zones, in order of when each begins, an instant is lived by; the first before any has begun."""
+    return max((index for index, (_, from_at) in enumerate(zones) if from_at <= at), default=0)
 
 
 def _amounts(event: Reserved, ul: int, ms: int, change: Mapping[str, int]) -> dict[str, int]:

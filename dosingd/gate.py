@@ -23,7 +23,7 @@ from zoneinfo import ZoneInfo
 from attrs import field, frozen
 
 from dosingd.allowance import RESERVATION_S
-from dosingd.books import Books
+from dosingd.books import Books, zone_in_force
 from dosingd.calibration import run_s_from_volume, volume_ul_from_run_s
 from dosingd.daily import asked_umol, daily_change_umol, daily_volume_ul, day_volume_ul, gives
 from dosingd.leases import LEASE_MARGIN_S
@@ -199,10 +199,13 @@ def _standing_still(
         run_s = run_s_from_volume(
             max(0, request.volume_ul), books.flow(name, plan.channels[name].pump.nominal_ul_per_s)
         )
-        until_at = quiet_until(plan, reading.wall_at, run_s, ZoneInfo(plan.timezone))
+        # The zone that is lived by: a reloaded plan's zone begins later, and doses are laid by the old one until then.
+        zones = books.zones or [(plan.timezone, reading.wall_at)]
+        zone = ZoneInfo(zones[zone_in_force(zones, reading.wall_at)][0])
+        until_at = quiet_until(plan, reading.wall_at, run_s, zone)
         if until_at is not None:
             left_s = (until_at - reading.wall_at).total_seconds()
-            local = until_at.astimezone(ZoneInfo(plan.timezone)).strftime("%H:%M")
+            local = until_at.astimezone(zone).strftime("%H:%M")
             return Refused(Reason.QUIET, f"{name}: quiet time until {local}.", {"until": local}, left_s)
     return None
 

@@ -10,7 +10,7 @@ from dosingd.alarms import Kind, alarms
 from dosingd.gate import Reason, Refused, ask
 from dosingd.plan.model import Apart, DailyVolume, Follows
 from dosingd.records import Calibrated, Held, NotGiven, Outcome, Settled
-from tests.builders import ALK, Rig, WatchedPump, plan, request
+from tests.builders import ALK, Rig, WatchedPump, plan, request, span
 
 
 def test_a_run_that_outlives_its_lease_is_booked_whole_and_holds_the_rig() -> None:
@@ -114,3 +114,15 @@ def test_a_reservoir_without_what_the_channel_gives_raises_an_alarm() -> None:
     assert alarm.channel == "alk"
     assert "holds no alkalinity" in alarm.text
     assert not any(isinstance(row.event, NotGiven) for row in rig.account.book.rows())
+
+
+def test_until_a_new_time_zone_begins_quiet_times_are_those_of_the_old_one() -> None:
+    quiet = (span("10:00", "11:00"),)
+    rig = Rig(plan(quiet=quiet)).start()  # midnight UTC
+    rig.rounds.reload(evolve(rig.plan, timezone="Asia/Tokyo", sha256="another"))
+    rig.clock.pass_s(3_600.0)  # 01:00 UTC is 10:00 in Tokyo, whose first day begins 24 h ahead at the soonest
+    assert not isinstance(ask(rig.turn.plan, rig.books, request("alk", 1_000), rig.clock.now(), trusted=True), Refused)
+    rig.clock.pass_s(9 * 3_600.0)  # 10:00 UTC
+    refused = ask(rig.turn.plan, rig.books, request("alk", 1_000), rig.clock.now(), trusted=True)
+    assert isinstance(refused, Refused)
+    assert refused.reason is Reason.QUIET
