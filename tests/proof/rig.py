@@ -170,6 +170,8 @@ class Rig:
 
     def stop(self) -> None:
         self.book.close()
+        if self.oracle.eye is not None:
+            self.oracle.eye.close()  # it opens again when it looks again
 
     # -- faults --------------------------------------------------------------------------------------------
 
@@ -311,13 +313,10 @@ class Rig:
         """An old copy of the ledger is put in place while the process is down: it must not come up on it."""
         self.fault = None
         self.stop()
-        assert self.oracle.eye is not None
-        self.oracle.eye.close()
         self._copy_ledger(self.place, self.place / "kept")
         self.start()
         self.live(seconds)
         self.stop()
-        self.oracle.eye.close()
         self._copy_ledger(self.place, self.place / "newest")
         self._copy_ledger(self.place / "kept", self.place)
         try:
