@@ -184,4 +184,4 @@ def _alarm(raised: RaisedAlarm, zone: ZoneInfo) -> str:
     alarm = raised.alarm
     until = "still on" if raised.ended_at is None else f"to {raised.ended_at.astimezone(zone):%Y-%m-%d %H:%M}"
     said = f"  {alarm.since.astimezone(zone):%Y-%m-%d %H:%M} {until}: {alarm.text}"
-    return f"{folded(said)}\n    Next: {alarm.next_step}"
+    return f"{folded(said)}\n    On a rig, next: {alarm.next_step}"
