@@ -28,8 +28,6 @@ from dosingd.strengths import strengths_of
 from dosingd.timetable import day_bounds, lay_day, lay_span
 from dosingd.trust import UNCLOCKED_AFTER_S
 
-#: A dose may wait so long for the pump before it; then it is missed.
-MAY_WAIT_S = 300.0
 #: One day's doses without a clock are laid over this span (R14).
 UNCLOCKED_SPAN_S = 48 * 3600.0
 #: Days of an outage that are booked one by one as missed; a longer one is a new start for the keeper anyway.

@@ -19,6 +19,8 @@ from attrs import evolve, frozen
 
 #: The time in which a bucket earns its fill, in ms. Longer than a day by 600 s: the margin that covers a run's length.
 FILL_SPAN_MS = 87_000_000
+#: Without another row, a stamp so often, so that elapsed time is proven.
+STAMP_S = 600.0
 #: From a reservation to the latest end of its run; more is cancelled.
 RESERVATION_S = 540.0
 

@@ -34,6 +34,8 @@ from dosingd.timetable import quiet_until
 
 #: An answer older than this is void: the turn asks again (the pump before it may have taken its time).
 FRESH_S = 2.0
+#: A dose may wait so long for the pump before it, or for the disk; then it is missed (R6).
+MAY_WAIT_S = 300.0
 #: What a reservation may need before the pin moves: the commit, the witness, a busy Pi.
 COMMIT_S = 10.0
 #: The longest lease: with the commit before it, from reservation to the latest end is 540 s at most (R2).
@@ -53,6 +55,7 @@ class Reason(StrEnum):
     SMALLEST = "smallest dose"
     DOSE_LIMIT = "dose limit"
     LONGEST_RUN = "longest run"
+    LATE = "late"
     DAY_LIMIT = "day limit"
     RUN_LIMIT = "run limit"
     RISE_LIMIT = "rise limit"
@@ -73,6 +76,7 @@ class Request:
     slot: str | None = None
     due_at: datetime | None = None
     day: date | None = None
+    late_s: float = 0.0  #: how long after it was due a scheduled dose is asked for
 
 
 @frozen
@@ -83,6 +87,7 @@ class Allowed:
     run_s: float
     lease_s: float
     asked_mono_s: float
+    late_s: float = 0.0
 
 
 @frozen
@@ -141,7 +146,7 @@ def ask(plan: Plan, books: Books, request: Request, reading: Reading, *, trusted
     refused = _apart(plan, books, request, proven_ms) or _least_room(plan, books, request, reserved, proven_ms)
     if refused is not None:
         return refused
-    return Allowed(reserved, run_s, lease_s, reading.mono_s)
+    return Allowed(reserved, run_s, lease_s, reading.mono_s, request.late_s)
 
 
 def still_good(
@@ -150,7 +155,8 @@ def still_good(
     """The second look, immediately before the pump starts: None when the reservation may run.
 
     The reservation is already taken from the buckets, so only what could have changed since is looked at: the latch,
-    a pause, the clock's trust, a quiet time, and whether the run would still end within 540 s of its reservation.
+    a pause, the clock's trust, a quiet time, whether the run would still end within 540 s of its reservation, and
+    whether a scheduled dose has become too late.
     """
     reserved = allowed.reserved
     request = Request(
@@ -172,7 +178,15 @@ def still_good(
             Reason.LONGEST_RUN,
             f"{reserved.channel}: the run would end more than {RESERVATION_S:.0f} s after its reservation.",
         )
+    late_s = allowed.late_s + waited_s
+    if reserved.purpose is Purpose.SCHEDULED and late_s > MAY_WAIT_S:
+        return Refused(Reason.LATE, f"{reserved.channel}: {late_by(late_s)}")
     return None
+
+
+def late_by(late_s: float) -> str:
+    """What is said of a dose that became too late (R6)."""
+    return f"it was due {late_s:.0f} s ago, and a dose waits {MAY_WAIT_S:.0f} s at most"
 
 
 def _standing_still(

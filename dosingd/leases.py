@@ -55,6 +55,7 @@ class Leases:
         return any(lease.channel == channel and mono_s <= lease.end_mono_s for lease in self.current)
 
 
-def worst_fault_ul(nominal_ul_per_s: float, lease_s: float) -> int:
-    """What one fault can give at worst: a kernel that hangs with the pump on, until the reboot drives the line low."""
-    return math.ceil(nominal_ul_per_s * (lease_s + WORST_FAULT_S))
+def worst_fault_ul(nominal_ul_per_s: float, on_s: float) -> int:
+    """What one fault can give at worst, in µL: a kernel that hangs with the pump on, until the reboot drives the line
+    low. `on_s` is how long the pump may have been on before: its lease, or longer where that is known."""
+    return math.ceil(nominal_ul_per_s * (on_s + WORST_FAULT_S))

@@ -7,16 +7,19 @@ from __future__ import annotations
 
 import math
 
+from dosingd.allowance import STAMP_S
 from dosingd.leases import WORST_FAULT_S, worst_fault_ul
 from dosingd.records import Outcome, Reading, Reserved, Row, Settled
 
 
-def booked_after_loss(row: Row, low: Reading) -> Settled:
+def booked_after_loss(row: Row, low: Reading, newest: Row) -> Settled:
     """The settlement of a reservation whose run nobody saw the end of.
 
     `low` is the reading at which its line was driven low: this start's, or the stop helper's. In the same boot the
     pump may have run since the reservation, at its nominal flow; after a reboot, or where BOOTTIME fell back and tells
-    nothing, the plan's worst case of one fault holds. Never less than what was reserved.
+    nothing, the plan's worst case of one fault holds. `newest` is the newest row before this: where a rig went on
+    booking with the reservation open, because a line did not answer, that time is proven and counts as well, and so
+    does the time until the stamp that would have come next. Never less than what was reserved.
     """
     reserved = row.event
     if not isinstance(reserved, Reserved):
@@ -25,8 +28,11 @@ def booked_after_loss(row: Row, low: Reading) -> Settled:
         on_s = low.mono_s - row.reading.mono_s
         could_ul = math.ceil(reserved.nominal_ul_per_s * on_s)
     else:
-        on_s = reserved.lease_ms / 1000 + WORST_FAULT_S
-        could_ul = worst_fault_ul(reserved.nominal_ul_per_s, reserved.lease_ms / 1000)
+        could_s = reserved.lease_ms / 1000
+        if newest.seq > row.seq:
+            could_s = max(could_s, (newest.proven_ms - row.proven_ms) / 1000 + STAMP_S)
+        on_s = could_s + WORST_FAULT_S
+        could_ul = worst_fault_ul(reserved.nominal_ul_per_s, could_s)
     given_ul = max(reserved.reserved_ul, could_ul)
     return Settled(
         reservation=row.seq,

@@ -13,11 +13,12 @@ from __future__ import annotations
 from datetime import datetime
 
 from dosingd import __version__, agenda, trust
-from dosingd.agenda import MAY_WAIT_S, Due
+from dosingd.agenda import Due
+from dosingd.allowance import STAMP_S
 from dosingd.clock import Clock
 from dosingd.daily import asked_umol
 from dosingd.errors import CannotLay, LedgerRefused
-from dosingd.gate import Request
+from dosingd.gate import MAY_WAIT_S, Request, late_by
 from dosingd.ledger.account import Account
 from dosingd.limits import plan_loaded
 from dosingd.plan.model import Plan, WithoutClock
@@ -35,9 +36,6 @@ from dosingd.records import (
 from dosingd.strengths import strengths_of
 from dosingd.trust import Trust
 from dosingd.turn import Turn
-
-#: Without another row, a stamp so often (R2).
-STAMP_S = 600.0
 
 
 class Rounds:
@@ -204,15 +202,15 @@ class Rounds:
                 self.coming.pop(0)
                 self._book_missed(self._missed(due, late_s), reading)
                 continue
-            result = self.turn.run(self._request(due), may_wait_s=MAY_WAIT_S - late_s)
+            result = self.turn.run(self._request(due, late_s), may_wait_s=MAY_WAIT_S - late_s)
             if result.outcome is None and result.wait_s is not None:
                 self._ask_again_mono_s = reading.mono_s + result.wait_s + 0.001
                 return
             self._ask_again_mono_s = 0.0
             self.coming.pop(0)
 
-    def _request(self, due: Due) -> Request:
-        return Request(due.channel, Purpose.SCHEDULED, Into.TANK, due.volume_ul, due.slot, due.due_at, due.day)
+    def _request(self, due: Due, late_s: float) -> Request:
+        return Request(due.channel, Purpose.SCHEDULED, Into.TANK, due.volume_ul, due.slot, due.due_at, due.day, late_s)
 
     def _missed(self, due: Due, late_s: float) -> NotGiven:
         # A channel may have left the plan since it was laid: then its strength is not known any more.
@@ -221,7 +219,7 @@ class Rounds:
             channel=due.channel,
             outcome=Outcome.MISSED,
             asked_ul=due.volume_ul,
-            reason=f"it was due {late_s:.0f} s ago, and a dose waits {MAY_WAIT_S:.0f} s at most",
+            reason=late_by(late_s),
             slot=due.slot,
             due_at=due.due_at,
             day=due.day,

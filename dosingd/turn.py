@@ -72,8 +72,8 @@ class Turn:
 
     def recover(self, low: Reading) -> tuple[Row, ...]:
         """Book every reservation that is still open, by R1; `low` is when the lines were driven low."""
-        found = list(self.account.books.open.values())
-        return tuple(self.account.write(booked_after_loss(row, low), self.clock.now()) for row in found)
+        found, newest = list(self.account.books.open.values()), self.account.books.newest
+        return tuple(self.account.write(booked_after_loss(row, low, newest or row), self.clock.now()) for row in found)
 
     def run(self, request: Request, *, may_wait_s: float = 0.0) -> Result:
         """Give one dose, or say why not. With `may_wait_s` a refusal that passes in time is not booked yet."""
@@ -132,6 +132,8 @@ class Turn:
                 pump.off()
             except Exception as fault:
                 broken = f"{channel}: its line could not be driven low: {fault}."
+            if broken is None and pump.is_on:
+                broken = f"{channel}: its line was driven low and still reads high."
             off_mono_s = self.clock.now().mono_s
             outlived = lease in self.leases.outlived(off_mono_s)
             self.leases = self.leases.ended(channel)
@@ -178,11 +180,13 @@ class Turn:
         return Result(outcome, request.volume_ul, 0, refused.text, refused.reason, refused.facts)
 
     def pumps_off(self) -> list[str]:
-        """Drive every line low, one after another whatever fails. Returns the lines that did not answer."""
+        """Drive every line low and read it back, one after another whatever fails. Returns the lines that failed."""
         failed: list[str] = []
         for channel, pump in self.pumps.items():
             try:
                 pump.off()
+                if pump.is_on:
+                    failed.append(f"{channel}: it still reads high")
             except Exception as fault:
                 failed.append(f"{channel}: {fault}")
         return failed

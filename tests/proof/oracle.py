@@ -329,6 +329,7 @@ class Oracle:
         """A dosing day's scheduled doses, at the strength of the reservoir, against the day's planned change."""
         found = []
         spent: dict[tuple[str, str], float] = defaultdict(float)
+        spent_ul: dict[tuple[str, str], float] = defaultdict(float)
         for pulse in self.pulses:
             day = pulse.row.get("day")
             keeper = self.at(pulse.start_s)
@@ -337,15 +338,23 @@ class Oracle:
                 continue
             own = "alkalinity" if "alkalinity" in pulse.strength else next(iter(pulse.strength))
             per_ul = pulse.strength[own]
-            planned = keeper.daily_umol[name] if name in keeper.daily_umol else keeper.daily_ul[name] * per_ul
             margin_ul = 1.0 + EPS
             if pulse.lease_end_s is not None:
                 margin_ul += LEASE_MARGIN_S * pulse.ul_per_s
-            spent[day, name] += min(pulse.fair_ul, pulse.fair_ul) * per_ul
-            if spent[day, name] > planned + margin_ul * per_ul:
-                found.append(f"{name} on {day}: {spent[day, name]:.2f} µmol given by plan, planned {planned:.2f}")
+            spent[day, name] += pulse.fair_ul * per_ul
+            spent_ul[day, name] += pulse.fair_ul
+            if name in keeper.daily_umol:
+                if spent[day, name] > keeper.daily_umol[name] + margin_ul * per_ul:
+                    planned = f"planned {keeper.daily_umol[name]:.2f}"
+                    found.append(f"{name} on {day}: {spent[day, name]:.2f} µmol given by plan, {planned}")
+            elif spent_ul[day, name] > keeper.daily_ul[name] + margin_ul:
+                # Planned by volume: it stays that volume, whatever the strength of what was poured in since.
+                planned = f"planned {keeper.daily_ul[name]:.2f}"
+                found.append(f"{name} on {day}: {spent_ul[day, name]:.2f} µL given by plan, {planned}")
             if pulse.lease_end_s is not None:  # booked as asked; what the margin gave is extra
-                spent[day, name] -= max(0.0, pulse.fair_ul - pulse.row["asked_ul"]) * per_ul
+                extra_ul = max(0.0, pulse.fair_ul - pulse.row["asked_ul"])
+                spent[day, name] -= extra_ul * per_ul
+                spent_ul[day, name] -= extra_ul
         return found
 
     def _unclocked(self) -> list[str]:

@@ -165,6 +165,7 @@ class Rig:
         except (PowerCut, LineFault, LedgerFailed):
             if self.fired is None:
                 raise
+        if self.fired is not None:  # also when the process outlived the fault, held: someone restarts it
             self._go_down()
             self.start()
 

@@ -58,6 +58,34 @@ def test_a_line_that_cannot_be_driven_high_is_settled_and_holds_the_rig(monkeypa
     assert isinstance(rig.account.book.newest.event, Held)
 
 
+def test_a_line_that_says_off_and_reads_high_is_not_believed(monkeypatch: pytest.MonkeyPatch) -> None:
+    rig = Rig(plan()).start()
+    monkeypatch.setattr(WatchedPump, "is_on", property(lambda pump: pump.name == "alk"))
+    result = rig.turn.run(request("alk", 1_000))
+    assert result.outcome is Outcome.UNKNOWN
+    assert rig.books.held is not None
+    assert "alk: its line was driven low and still reads high." in rig.books.held
+    assert len(rig.books.open) == 1
+
+
+def test_a_dose_whose_commit_took_more_than_300_s_after_it_was_late_already_is_missed() -> None:
+    rig = Rig(plan(ALK)).start()
+    rig.live(1_799.0)
+    rig.clock.pass_s(101.0)  # alkalinity's first dose was due at 00:30:00: 100 s late
+
+    def slow(at: str) -> None:
+        if at == "committed":
+            rig.at_step = lambda step: None
+            rig.clock.pass_s(210.0)
+
+    rig.at_step = slow
+    rig.rounds.make()
+    assert rig.spans["alk"] == []
+    [settled] = [row.event for row in rig.account.book.rows() if isinstance(row.event, Settled)]
+    assert (settled.outcome, settled.given_ul) == (Outcome.MISSED, 0)
+    assert settled.reason == "alk: it was due 310 s ago, and a dose waits 300 s at most"
+
+
 def test_a_lost_run_is_booked_at_the_faster_of_rated_and_measured_flow() -> None:
     rig = Rig(plan(ALK)).start()
     rig.account.write(Calibrated("alk", 200.0), rig.clock.now())  # rated 100 µL/s

@@ -156,18 +156,27 @@ def second_look(
     return None if refused is None else refused.reason
 
 
-def _reserved(of: Plan = PLAN) -> tuple[Story, Allowed, Reading]:
+def _reserved(of: Plan = PLAN, *, asked: Request | None = None) -> tuple[Story, Allowed, Reading]:
     story = Story(of)
-    allowed = answer(story, scheduled())
+    allowed = answer(story, asked or scheduled())
     assert isinstance(allowed, Allowed)
     story.tell(allowed.reserved)
     return story, allowed, story.now
 
 
 def test_a_run_that_would_end_540_s_after_its_reservation_still_may_and_a_later_one_not() -> None:
-    story, allowed, at = _reserved()
+    story, allowed, at = _reserved(asked=request())  # by hand: a scheduled dose would be too late long before
     assert second_look(story.at(529.5), allowed, at) is None  # 529.5 + 10.5 s of lease = 540
     assert second_look(story.at(529.6), allowed, at) is Reason.LONGEST_RUN
+
+
+@pytest.mark.parametrize(("late_s", "good_s", "bad_s"), [(0.0, 300.0, 300.1), (250.0, 50.0, 50.1)])
+def test_a_scheduled_dose_that_became_late_during_its_commit_is_not_given(
+    late_s: float, good_s: float, bad_s: float
+) -> None:
+    story, allowed, at = _reserved(asked=evolve(scheduled(), late_s=late_s))
+    assert second_look(story.at(good_s), allowed, at) is None
+    assert second_look(story.at(bad_s), allowed, at) is Reason.LATE
 
 
 def test_a_reservation_of_another_boot_or_of_later_never_runs() -> None:
