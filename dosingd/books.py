@@ -88,6 +88,18 @@ class Recent:
     due_at: datetime | None = None
 
 
+@frozen
+class LastDose:
+    """What became of a channel's newest dose, of whatever purpose."""
+
+    at: datetime
+    outcome: Outcome
+    asked_ul: int
+    given_ul: int
+    reason: str = ""
+    purpose: Purpose = Purpose.SCHEDULED
+
+
 @define
 class Books:
     newest: Row | None = None
@@ -100,7 +112,9 @@ class Books:
     days: dict[date, dict[str, DayAccount]] = field(factory=dict)
     extra_ul: dict[date, dict[str, int]] = field(factory=dict)  #: by hand into the tank, beside the plan
     unclocked: list[Unclocked] = field(factory=list)
+    last_dose: dict[str, LastDose] = field(factory=dict)
     flows: dict[str, Calibrated] = field(factory=dict)
+    calibrated_at: dict[str, datetime] = field(factory=dict)
     contents: dict[str, Contents] = field(factory=dict)
     zones: list[tuple[str, datetime]] = field(factory=list)
     plan: PlanLoaded | None = None
@@ -156,6 +170,7 @@ class Books:
                 self._plan_loaded(event, row.proven_ms)
             case Calibrated():
                 self.flows[event.channel] = event
+                self.calibrated_at[event.channel] = row.reading.wall_at
             case Refilled():
                 self._refilled(event)
             case Reserved():
@@ -164,6 +179,9 @@ class Books:
                 self._settled(event, row)
             case NotGiven():
                 self._not_given(event)
+                self.last_dose[event.channel] = LastDose(
+                    event.due_at or row.reading.wall_at, event.outcome, event.asked_ul, 0, event.reason, event.purpose
+                )
                 if event.purpose is Purpose.SCHEDULED:
                     kind = str(event.outcome)
                     self._remember(row, kind, event.channel, event.asked_ul, event.reason, event.doses, event.due_at)
@@ -245,6 +263,14 @@ class Books:
             return
         reserved = reserved_row.event
         self.last_end_ms[event.channel] = row.proven_ms
+        self.last_dose[event.channel] = LastDose(
+            reserved_row.reading.wall_at,
+            event.outcome,
+            reserved.asked_ul,
+            event.given_ul,
+            event.reason,
+            reserved.purpose,
+        )
         back = {key: amount - event.change_umol.get(key, 0) for key, amount in reserved.change_umol.items()}
         self._give_back(
             reserved, reserved.reserved_ul - event.given_ul, reserved.lease_ms - event.ran_ms, back, row.proven_ms
