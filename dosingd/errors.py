@@ -81,3 +81,42 @@ class LedgerFailed(DosingError):
     """The ledger could not be written, so nothing may be pumped."""
 
     code = "ledger"
+
+
+class RequestRefused(Refusal):
+    """This is not a request that the daemon takes."""
+
+    code = "request"
+
+
+class NoDaemon(Refusal):
+    """No daemon runs here, so no pump can run and nothing was done."""
+
+    code = "no-daemon"
+
+
+class NoEntry(Refusal):
+    """This account may not speak with the daemon, so nothing was done."""
+
+    code = "permission"
+
+
+class Told(DosingError):
+    """What the daemon answered: refused or failed, with its own code and in its own words."""
+
+    def __init__(self, text: str, code: str, exit_status: int) -> None:
+        super().__init__(text)
+        self.code = code
+        self.exit_status = exit_status
+
+
+class PinsRefused(Refusal):
+    """These pins cannot be taken, so no pump may run and nothing was pumped."""
+
+    code = "pins"
+
+
+class PinsFailed(DosingError):
+    """A line did not do what it was told."""
+
+    code = "pins"

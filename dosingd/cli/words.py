@@ -6,25 +6,14 @@ from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
+# Those that lower rooms speak with as well; the verbs take all their words from here.
+from dosingd.words import counted as counted
+from dosingd.words import duration as duration
+from dosingd.words import ml as ml
+from dosingd.words import number as number
+
 WIDTH = 80
 GUTTER = 2
-
-
-def number(value: float) -> str:
-    """A figure with three or so digits that count: 0.283, 2.84, 68.20, 1150."""
-    size = abs(value)
-    places = 3 if size < 1 else 2 if size < 100 else 1 if size < 1000 else 0
-    return f"{value:.{places}f}"
-
-
-def ml(volume_ul: float) -> str:
-    """A volume in mL, with its unit."""
-    return f"{number(volume_ul / 1000)} mL"
-
-
-def counted(count: int, one: str, many: str | None = None) -> str:
-    """`1 dose`, `24 doses`."""
-    return f"{count} {one if count == 1 else many or one + 's'}"
 
 
 def rfc3339(at: datetime, zone: ZoneInfo, timespec: str = "seconds") -> str:
