@@ -13,7 +13,7 @@ from collections.abc import Sequence
 
 from attrs import frozen
 
-from dosingd.chemistry.cautions import BAKING
+from dosingd.chemistry.cautions import BAKING, hazards_in_words
 from dosingd.chemistry.salts import M_CO2, M_H2O, M_NA2CO3, M_NAHCO3, formula_mass_g_per_mol
 from dosingd.errors import ChemistryRefused
 
@@ -66,6 +66,21 @@ class Bake:
     def complete(self) -> bool:
         """The loss is that of a complete bake, within 1 % of the conversion. Only constant mass proves it."""
         return self.conversion >= COMPLETE_FROM
+
+    @property
+    def dry_bicarbonate_g(self) -> float:
+        """What went in, without the water that was said: what a plan takes as `bicarbonate`, with the same assay."""
+        return self.before_g * (1 - self.moisture)
+
+    @property
+    def alkalinity_eq_if_damp(self) -> float | None:
+        """The batch's alkalinity if all that is missing beyond a complete bake was water, eq; None at or below one.
+
+        Then less went in than was weighed, and `alkalinity_eq` is too high by the water's share.
+        """
+        if self.conversion <= 1:
+            return None
+        return self.before_g * (1 - self.moisture_if_complete) * self.assay * EQ_PER_GRAM_BICARBONATE
 
     @property
     def meq_per_g(self) -> float:
@@ -123,7 +138,12 @@ def bake(before_g: float, after_g: float, assay: float = 1.0, moisture: float = 
         bicarbonate_left_g=pure_g * max(0.0, 1 - conversion),
         carbonate_g=pure_g * YIELD * min(1.0, conversion),
         moisture_if_complete=max(0.0, 1 - after_g / (before_g * (1 - assay * LOSS))),
-        cautions=_findings(conversion, expected_after_g, after_g, before_g, moisture) + BAKING,
+        cautions=(
+            *_findings(conversion, expected_after_g, after_g, before_g, moisture),
+            hazards_in_words("sodium bicarbonate"),
+            hazards_in_words("sodium carbonate"),
+            *BAKING,
+        ),
     )
 
 
@@ -146,9 +166,14 @@ def _findings(
         )
     return (
         first,
+        f"Half the weight is never reached: a complete bake of dry powder loses {LOSS * 100:.1f} %, "
+        f"{apparent_completeness_at_half_weight() * 100:.1f} % of a halving.",
         "Masses alone cannot tell moisture from conversion. Constant mass can: bake another half hour, "
         f"weigh again; done is a difference below {CONSTANT_WITHIN * 100:g} %, "
         f"{before_g * YIELD * CONSTANT_WITHIN:.2g} g here.",
+        f"Baked through it gives off about {co2_l(before_g * (1 - moisture)):.0f} L of carbon dioxide: ventilate.",
+        f"Keep the powder closed: in damp air it becomes up to {gone_damp_g(1.0):.2f} times as heavy with the same "
+        "alkalinity, and weighed later it makes too weak a stock.",
         "A product sold as a buffer may be a blend with carbonate or borate in it: its loss then proves nothing "
         "about its alkalinity. Use plain sodium bicarbonate, or prove the stock with a test kit.",
     )
@@ -165,17 +190,6 @@ def constant_mass(weighings_g: Sequence[float]) -> bool:
         )
     previous, last = weighings_g[-2:]
     return abs(previous - last) < CONSTANT_WITHIN * last
-
-
-def powder_meq_per_g(conversion: float = 1.0, assay: float = 1.0) -> float:
-    """Alkalinity of dry baked powder, meq/g, from how far it was baked (0 to 1) and the assay of the bicarbonate.
-
-    11.904 unbaked, 18.870 fully baked and pure: all that went in, in what is left. Raises ChemistryRefused outside 0 to
-    1. Source: stoichiometry with IUPAC 2021 abridged atomic weights.
-    """
-    if not 0 <= conversion <= 1 or not 0 < assay <= 1:
-        raise ChemistryRefused("A conversion is 0 to 100 %, an assay above 0 to 100 %.")
-    return 1000 * assay * EQ_PER_GRAM_BICARBONATE / (1 - assay * conversion * LOSS)
 
 
 def carbon_per_eq(conversion: float) -> float:

@@ -11,14 +11,16 @@ Pure: no file, pin, socket, thread, logger, database, clock.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import lru_cache
 
 from attrs import frozen
 
-from dosingd.chemistry.salts import Base
+from dosingd.chemistry.salts import Base, salt_named
 from dosingd.chemistry.seawater import density_kg_per_l, meq_per_l_from_dkh
+from dosingd.chemistry.stock import Portion
 from dosingd.errors import ChemistryRefused
+from dosingd.records import Substance
 
 #: Where the constants of carbonic acid were measured (Lueker et al. 2000, from Mehrbach et al. 1973: salinity 19 to 43)
 #: and the density of seawater is known (to 42).
@@ -27,6 +29,9 @@ TEMPERATURE_RANGE_C = (2.0, 35.0)
 
 #: Mole of inorganic carbon that a dose brings with each equivalent.
 CARBON_PER_EQ: Mapping[Base, float] = {Base.CARBONATE: 0.5, Base.BICARBONATE: 1.0, Base.HYDROXIDE: 0.0}
+
+#: CO2 of outdoor air, µatm, taken where no other is said; rooms have 500 to 1500. Common practice, no source: round.
+OUTDOOR_UATM = 400.0
 
 #: Gas constant, cm3 atm/(mol K), as in the Guide.
 _R_CM3_ATM = 82.05736
@@ -344,15 +349,35 @@ def dose_effect(before: Water, add_umol_per_kg: float, base: Base, salinity: flo
     At first only the dose's own carbon is there; after gas exchange the pCO2 is that of before, and the base no longer
     matters. Raises ChemistryRefused for a negative rise.
     """
+    return dose_effect_of(before, add_umol_per_kg, CARBON_PER_EQ[base], salinity, temperature_c)
+
+
+def dose_effect_of(
+    before: Water, add_umol_per_kg: float, carbon_per_eq: float, salinity: float, temperature_c: float
+) -> DoseEffect:
+    """The same for a stock of several bases: `carbon_per_eq` is its mole of inorganic carbon per equivalent, 0 to 1."""
     if not add_umol_per_kg >= 0:
         raise ChemistryRefused(f"A dose cannot add {add_umol_per_kg:g} µmol/kg of alkalinity.")
     alkalinity = before.alkalinity_umol_per_kg + add_umol_per_kg
-    dic = before.dic_umol_per_kg + CARBON_PER_EQ[base] * add_umol_per_kg
+    dic = before.dic_umol_per_kg + carbon_per_eq * add_umol_per_kg
     return DoseEffect(
         before=before,
         after=water_from_dic(alkalinity, dic, salinity, temperature_c),
         after_exchange=water_from_co2(alkalinity, before.pco2_uatm, salinity, temperature_c),
     )
+
+
+def carbon_per_eq_of(portions: Iterable[Portion]) -> float | None:
+    """Mole of inorganic carbon per equivalent that a stock of these salts brings; None when none of them gives
+    alkalinity. Baked soda is taken as baked through."""
+    eq = carbon_mol = 0.0
+    for portion in portions:
+        salt = salt_named(portion.salt)
+        if salt.base is not None:
+            pure_g = portion.mass_g * (1.0 if portion.assay is None else portion.assay)
+            eq += pure_g * salt.per_gram(Substance.ALKALINITY)
+            carbon_mol += pure_g * salt.per_gram(Substance.ALKALINITY) * CARBON_PER_EQ[salt.base]
+    return carbon_mol / eq if eq else None
 
 
 def umol_per_kg_from_meq_per_l(alkalinity_meq_per_l: float, salinity: float, temperature_c: float) -> float:

@@ -9,10 +9,12 @@ from attrs import evolve, frozen
 
 from dosingd.chemistry import bake, solubility
 from dosingd.chemistry.cautions import mixing_cautions
-from dosingd.chemistry.density import stock_density_kg_per_l
+from dosingd.chemistry.cooling import SOLID, Crystallised, crystallised
+from dosingd.chemistry.density import dissolved_g, stock_density_kg_per_l
 from dosingd.chemistry.heat import heat_caution, temperature_rise_k
-from dosingd.chemistry.salts import BAKED_SODA, M_CA, M_MG, MEQ_PER_L_PER_DKH, Salt, salt_named
-from dosingd.chemistry.stock import Strength, strength_of
+from dosingd.chemistry.proving import proof
+from dosingd.chemistry.salts import BAKED_SODA, M_CA, M_MG, formula_mass_g_per_mol, salt_named
+from dosingd.chemistry.stock import Strength, strength_from_salts
 from dosingd.errors import ChemistryRefused
 from dosingd.records import Substance
 
@@ -29,6 +31,7 @@ class Mix:
     """A stock of one salt. Mass is of what is weighed into the water: for baked soda the powder out of the oven.
 
     `density_kg_per_l` (20 degC) and `temperature_rise_k` are None where no table reaches, above saturation.
+    `cooled` is what crystallises at the coldest; None where it stays dissolved, or no table says.
     """
 
     salt: str
@@ -41,7 +44,16 @@ class Mix:
     saturation: solubility.Saturation
     density_kg_per_l: float | None
     temperature_rise_k: float | None
+    cooled: Crystallised | None
     cautions: tuple[str, ...]
+
+    @property
+    def water_g(self) -> float | None:
+        """Grams of water that the salt is stirred into to make the volume at 20 degC; None where no table reaches."""
+        if self.density_kg_per_l is None:
+            return None
+        left_g = self.volume_l * self.density_kg_per_l * 1000 - self.mass_g
+        return left_g if left_g > 0 else None
 
     @property
     def bicarbonate_g(self) -> float | None:
@@ -71,11 +83,9 @@ def _bicarbonate_g(powder_g: float, assay: float, conversion: float) -> float:
     return powder_g / (1 - assay * conversion * bake.LOSS)
 
 
-def _per_gram(salt: Salt, substance: Substance, assay: float, conversion: float) -> float:
-    """eq or mol that a gram of what is weighed brings."""
-    if salt.name == BAKED_SODA:
-        return bake.powder_meq_per_g(conversion, assay) / 1000
-    return assay * salt.per_gram(substance)
+def _portion(salt_name: str, mass_g: float, assay: float, conversion: float) -> _Portion:
+    """What is weighed, as every strength is reckoned from it: baked soda by the bicarbonate before the oven."""
+    return _Portion(salt_name, _bicarbonate_g(mass_g, assay, conversion) if salt_name == BAKED_SODA else mass_g, assay)
 
 
 def mix(
@@ -109,7 +119,7 @@ def mix(
         raise ChemistryRefused(f"Only {BAKED_SODA} has a conversion; {salt.name} was not in the oven.")
     pure = 1.0 if assay is None else assay
     substance = salt.gives
-    per_gram = _per_gram(salt, substance, pure, conversion)
+    per_gram = strength_from_salts((_portion(salt.name, 1.0, pure, conversion),), 1.0).of(substance)
     if mass_g is None:
         assert strength is not None
         assert volume_l is not None
@@ -117,29 +127,15 @@ def mix(
     elif volume_l is None:
         assert strength is not None
         volume_l = mass_g * per_gram / strength
-    strength = mass_g * per_gram / volume_l
-    made = strength_of(substance, strength)
-    if salt.name == "calcium hydroxide":
-        made = evolve(made, calcium_mol_per_l=strength / 2)
-    weighed_g = _bicarbonate_g(mass_g, pure, conversion) if salt.name == BAKED_SODA else mass_g
-    portion = _Portion(salt.name, weighed_g, pure)
+    portion = _portion(salt.name, mass_g, pure, conversion)
+    made = strength_from_salts((portion,), volume_l)
     full = solubility.saturation((portion,), volume_l, coldest_c, conversion)
     density = _density(portion, volume_l, conversion)
-    water_g = None if density is None else volume_l * density * 1000 - mass_g
-    rise_k = temperature_rise_k(salt.name, mass_g, water_g) if water_g is not None and water_g > 0 else None
-    return Mix(
-        salt.name,
-        substance,
-        mass_g,
-        volume_l,
-        made,
-        pure,
-        conversion,
-        full,
-        density,
-        rise_k,
-        _cautions(salt.name, assay, full, rise_k, volume_l),
-    )
+    cooled = None if full.dissolves or density is None else _cooled(portion, volume_l, density, conversion, coldest_c)
+    found = Mix(salt.name, substance, mass_g, volume_l, made, pure, conversion, full, density, None, cooled, ())
+    if found.water_g is not None:
+        found = evolve(found, temperature_rise_k=temperature_rise_k(salt.name, mass_g, found.water_g))
+    return evolve(found, cautions=_cautions(found, assay))
 
 
 def _density(portion: _Portion, volume_l: float, conversion: float) -> float | None:
@@ -149,49 +145,51 @@ def _density(portion: _Portion, volume_l: float, conversion: float) -> float | N
         return None  # more than saturated at 20 degC: no such solution
 
 
-def _cautions(
-    name: str, assay: float | None, full: solubility.Saturation, rise_k: float | None, volume_l: float
-) -> tuple[str, ...]:
+def _cooled(
+    portion: _Portion, volume_l: float, density_kg_per_l: float, conversion: float, coldest_c: float
+) -> Crystallised | None:
+    """What comes out at the coldest, of a stock of one salt that has a solubility table."""
+    dissolved = {salt: grams for salt, grams in dissolved_g((portion,), conversion).items() if grams}
+    ((salt, grams), *others) = dissolved.items()
+    if others or salt not in SOLID:
+        return None
+    mol_per_l = grams / volume_l / formula_mass_g_per_mol(salt)
+    return crystallised(salt, grams / volume_l / density_kg_per_l / 10, mol_per_l, coldest_c)
+
+
+def _cautions(found: Mix, assay: float | None) -> tuple[str, ...]:
     lines = []
+    full = found.saturation
     percent = f"{full.fraction * 100:.0f} % of saturation at {full.temperature_c:g} degC"
     if not full.dissolves:
-        needs_l = volume_l * full.fraction / solubility.NEAR
+        needs_l = found.volume_l * full.fraction / solubility.NEAR
         lines.append(
-            f"This will not stay dissolved: {percent}; {full.limiting} comes out. Use {needs_l:.3g} L of water "
+            f"This will not stay dissolved: {percent}; {full.limiting} comes out. Make it up to {needs_l:.3g} L "
             "or more, or keep it warmer."
         )
+        if found.cooled is not None:
+            lines.append(
+                f"Of each kilogram {found.cooled.solid_g_per_kg:.0f} g turn solid ({found.cooled.solid}), and the "
+                f"liquid gets {found.cooled.weaker_percent:.0f} % weaker: crystals block lines, and what is pumped "
+                "is not what the books say."
+            )
     elif full.near:
         lines.append(f"Near the limit: {percent}. Crystals block lines and weaken the stock; leave a tenth in hand.")
     else:
         lines.append(f"It stays dissolved: {percent}, {100 - full.fraction * 100:.0f} % in hand.")
     if full.caution is not None:
         lines.append(full.caution)
+    if found.conversion < bake.COMPLETE_FROM:
+        lines.append(
+            "A plan takes baked soda as baked through: there `check` finds more room than this stock has. Bake on, "
+            "or go by the figures here."
+        )
     if assay is None:
         lines.append("No assay is given: the salt is taken as pure. The label or the data sheet has it.")
-    heat = None if rise_k is None else heat_caution(rise_k)
+    heat = None if found.temperature_rise_k is None else heat_caution(found.temperature_rise_k)
     if heat is not None:
         lines.append(heat)
-    return (*lines, *mixing_cautions(name))
-
-
-def proof(strength: Strength, substance: Substance, ml: float = 1.0, water_l: float = 1.0) -> float:
-    """What so many mL of stock in so many litres of pure water must read: dKH for alkalinity, mg/L for calcium,
-    magnesium.
-
-    Raises ChemistryRefused for `other`, a stock that does not give the substance, and volumes not above zero.
-    """
-    if not ml > 0 or not water_l > 0:
-        raise ChemistryRefused("A proof takes volumes above zero: 1 mL of stock in 1 L of pure water.")
-    if substance is Substance.OTHER or not strength.of(substance) > 0:
-        raise ChemistryRefused(f"This stock gives no {substance} that a test kit could read.")
-    milli_per_l = strength.of(substance) * ml / water_l
-    match substance:
-        case Substance.ALKALINITY:
-            return milli_per_l / MEQ_PER_L_PER_DKH
-        case Substance.CALCIUM:
-            return milli_per_l * M_CA
-        case _:
-            return milli_per_l * M_MG
+    return (*lines, *mixing_cautions(found.salt))
 
 
 def change_with_dilution(start: float, adds_per_ul: float, volume_ul: float, water_l: float) -> float:

@@ -8,7 +8,8 @@ from __future__ import annotations
 from attrs import frozen
 
 from dosingd.chemistry.bake import EQ_PER_GRAM_BICARBONATE, EQ_PER_GRAM_CARBONATE
-from dosingd.chemistry.salts import salt_named
+from dosingd.chemistry.salts import M_CA, M_MG, MEQ_PER_L_PER_DKH, salt_named
+from dosingd.chemistry.stock import Strength
 from dosingd.errors import ChemistryRefused
 from dosingd.records import Substance
 
@@ -16,6 +17,10 @@ from dosingd.records import Substance
 #: source.
 KIT_SHARE = 0.10
 KIT_STEP = {Substance.ALKALINITY: 0.3, Substance.CALCIUM: 10.0, Substance.MAGNESIUM: 30.0}
+#: A reading should be this many steps at least, or a wrong one would pass.
+KIT_STEPS = 3
+#: Stock for a glass, mL in a litre: the first that a kit can read.
+GLASS_ML = (1.0, 10.0, 100.0)
 
 #: How near a reading must come to a known mistake to be named after it.
 _NEAR = 0.07
@@ -55,6 +60,53 @@ _ANY: tuple[tuple[float, str], ...] = (
 )
 
 
+def proof(strength: Strength, substance: Substance, ml: float = 1.0, water_l: float = 1.0) -> float:
+    """What so many mL of stock, filled up to so many litres with pure water, must read: dKH for alkalinity, mg/L for
+    calcium and magnesium.
+
+    Raises ChemistryRefused for `other`, a stock that does not give the substance, and volumes not above zero.
+    """
+    if not ml > 0 or not water_l > 0:
+        raise ChemistryRefused("A proof takes volumes above zero: 1 mL of stock in 1 L of pure water.")
+    if substance is Substance.OTHER or not strength.of(substance) > 0:
+        raise ChemistryRefused(f"This stock gives no {substance} that a test kit could read.")
+    milli_per_l = strength.of(substance) * ml / water_l
+    match substance:
+        case Substance.ALKALINITY:
+            return milli_per_l / MEQ_PER_L_PER_DKH
+        case Substance.CALCIUM:
+            return milli_per_l * M_CA
+        case _:
+            return milli_per_l * M_MG
+
+
+@frozen
+class Glass:
+    """A stock in a glass: so many mL of it, filled up to a litre with pure water, must read so much in that unit."""
+
+    ml: float
+    reads: float
+    unit: str  #: dKH or mg/L
+
+
+def glass(strength: Strength, substance: Substance) -> Glass:
+    """The glass that proves a stock: 1 mL in a litre, or ten or a hundred where a kit could not read that.
+
+    Raises ChemistryRefused for `other`, and for a stock that does not give the substance.
+    """
+    readings = [Glass(ml, proof(strength, substance, ml), _unit(substance)) for ml in GLASS_ML]
+    return next((each for each in readings if each.reads >= KIT_STEPS * KIT_STEP[substance]), readings[-1])
+
+
+def _unit(substance: Substance) -> str:
+    return "dKH" if substance is _ALK else "mg/L"
+
+
+def wrong_readings(expected: float, substance: Substance) -> tuple[tuple[float, str], ...]:
+    """What the usual mistakes would read instead, and each mistake, from the weakest up; in the kit's unit."""
+    return tuple(sorted((expected * factor, cause) for factor, cause in MISTAKES[substance] + _ANY))
+
+
 @frozen
 class Proof:
     """What a glass says: whether the stock may be poured, and in words what the reading means."""
@@ -75,8 +127,8 @@ def judge(expected: float, read: float, substance: Substance) -> Proof:
     if not expected > 0 or not read >= 0:
         raise ChemistryRefused(f"A reading of {read:g} against {expected:g} expected cannot be.")
     step = KIT_STEP[substance]
-    if expected < 3 * step:
-        unit = "dKH" if substance is _ALK else "mg/L"
+    if expected < KIT_STEPS * step:
+        unit = _unit(substance)
         raise ChemistryRefused(
             f"A reading of {expected:.3g} {unit} is too small for a kit that is good to {step:g} {unit}. "
             "Take more stock in the same water, such as 10 mL in 1 L."

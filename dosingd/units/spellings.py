@@ -30,6 +30,7 @@ class Kind(StrEnum):
     ALKALINITY = "an alkalinity"
     CALCIUM = "a calcium content"
     MAGNESIUM = "a magnesium content"
+    CARBON = "a content of inorganic carbon"
 
 
 @frozen
@@ -37,7 +38,7 @@ class Quantity:
     """One quantity: its kind, its exact value in the kind's inside unit, and the text it came from.
 
     Inside units: volume µL, flow µL/s, time s, mass g, share 0 to 1, temperature degC, salinity practical, CO2 µatm,
-    density kg/L, alkalinity meq/L, calcium and magnesium mmol/L.
+    density kg/L, alkalinity meq/L, calcium, magnesium and inorganic carbon mmol/L.
     """
 
     kind: Kind
@@ -93,6 +94,7 @@ INSIDE: Mapping[Kind, str] = {
     Kind.ALKALINITY: "milliequivalent / litre",
     Kind.CALCIUM: "millimole / litre",
     Kind.MAGNESIUM: "millimole / litre",
+    Kind.CARBON: "millimole / litre",
 }
 
 #: Specific gravity 25/25 is no multiple of salinity: it goes through the density of seawater.
@@ -160,6 +162,10 @@ SPELLINGS: Mapping[Kind, Mapping[str, str]] = {
     ),
     Kind.CALCIUM: _contents("Ca"),
     Kind.MAGNESIUM: _contents("Mg"),
+    Kind.CARBON: _spelt(
+        "micromole / kilogram: umol/kg; millimole / kilogram: mmol/kg; millimole / litre: mmol/L mmol/l;"
+        "micromole / litre: umol/L umol/l"
+    ),
 }
 
 EXAMPLE: Mapping[Kind, str] = {
@@ -175,6 +181,7 @@ EXAMPLE: Mapping[Kind, str] = {
     Kind.ALKALINITY: "1.2 dKH",
     Kind.CALCIUM: "15 mg/L",
     Kind.MAGNESIUM: "15 mg/L",
+    Kind.CARBON: "2.1 mmol/L",
 }
 
 #: Units that mean two things, or another thing than was meant: asked back, never guessed.

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dosingd.chemistry import bake as room
-from dosingd.chemistry.bake import bake, constant_mass, powder_meq_per_g, shortcuts
+from dosingd.chemistry.bake import bake, constant_mass, shortcuts
 from dosingd.errors import ChemistryRefused
 
 
@@ -26,7 +26,10 @@ def test_moisture_shows_as_a_conversion_above_one_and_is_not_clamped() -> None:
     assert batch.conversion == pytest.approx(1.0513, abs=3e-4)
     assert "damp" in batch.cautions[0]
     assert batch.moisture_if_complete == pytest.approx(0.03, abs=1e-4)
+    assert batch.alkalinity_eq_if_damp == pytest.approx(2.8867, rel=2e-4)
+    assert bake(250, 165).alkalinity_eq_if_damp is None
     said = bake(250, 152.98, moisture=0.03)
+    assert said.dry_bicarbonate_g == pytest.approx(242.5)
     assert said.conversion == pytest.approx(1.0, abs=1e-4)
     assert said.complete
     assert said.alkalinity_eq == pytest.approx(2.8867, rel=2e-4)
@@ -106,12 +109,15 @@ def test_every_bake_comes_with_the_cautions_of_a_hot_oven_and_a_blend() -> None:
         assert word in text
 
 
-def test_powder_and_times_outside_their_range_are_refused() -> None:
-    for bad in (-0.1, 1.1):
-        with pytest.raises(ChemistryRefused):
-            powder_meq_per_g(bad)
-        with pytest.raises(ChemistryRefused):
-            powder_meq_per_g(1.0, bad)
+def test_gas_and_damp_are_told_in_numbers() -> None:
+    # 250 g of bicarbonate are 1.488 mol of CO2, 35.8 L at 20 degC and one atmosphere (24.06 L/mol); carbonate becomes
+    # its monohydrate, 124.003 / 105.988 times as heavy.
+    text = " ".join(bake(250, 158).cautions)
+    assert "about 36 L of carbon dioxide" in text
+    assert "1.17 times as heavy" in text
+
+
+def test_times_outside_their_range_are_refused() -> None:
     for temperature_c in (20, 300):
         with pytest.raises(ChemistryRefused):
             room.thin_layer_min(temperature_c)

@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dosingd.chemistry import balance, cautions, cooling, density, heat
-from dosingd.chemistry.mixing import change_with_dilution, mix, proof
-from dosingd.chemistry.proving import judge
+from dosingd.chemistry.mixing import change_with_dilution, mix
+from dosingd.chemistry.proving import KIT_STEP, glass, judge, proof, wrong_readings
 from dosingd.chemistry.salts import BAKED_SODA, SALTS
 from dosingd.chemistry.stock import Strength
 from dosingd.errors import ChemistryRefused
@@ -268,3 +268,58 @@ def test_a_glass_too_weak_for_the_kit_is_refused_with_the_cure() -> None:
 def test_dilution_by_the_dose_itself_is_small_and_below_zero() -> None:
     plain = 0.8
     assert change_with_dilution(7.2, 300 * plain / 115_050, 115_050, 300) == pytest.approx(0.7969, abs=5e-4)
+
+
+@pytest.mark.parametrize(
+    ("strength", "substance", "ml", "reads"),
+    [
+        (Strength(1.78326), Substance.ALKALINITY, 1, 5.0),  # 5 * 0.356652 meq/L
+        (Strength(0.0404), Substance.ALKALINITY, 10, 1.133),  # lime water
+        (Strength(0, 1.0), Substance.CALCIUM, 1, 40.078),
+        (Strength(0, 0.5), Substance.CALCIUM, 10, 200.39),  # 20 mg/L would be lost in a kit's step of 10
+        (Strength(0, 0, 1.234), Substance.MAGNESIUM, 10, 299.92),
+        (Strength(0.0002), Substance.ALKALINITY, 100, 0.0561),  # nothing reads that: the most there is
+    ],
+)
+def test_a_glass_takes_as_much_stock_as_a_kit_needs(
+    strength: Strength, substance: Substance, ml: float, reads: float
+) -> None:
+    found = glass(strength, substance)
+    assert found.ml == ml
+    assert found.reads == pytest.approx(reads, rel=1e-3)
+    assert found.unit == ("dKH" if substance is Substance.ALKALINITY else "mg/L")
+
+
+def test_what_a_mistake_would_read_is_what_the_judge_calls_by_that_name() -> None:
+    for substance, expected in ((Substance.ALKALINITY, 5.0), (Substance.CALCIUM, 200.0), (Substance.MAGNESIUM, 300.0)):
+        told = wrong_readings(expected, substance)
+        assert list(told) == sorted(told)
+        for reads, cause in told:
+            found = judge(expected, reads, substance)
+            assert found.agrees or cause in found.meaning
+            assert abs(reads - expected) > KIT_STEP[substance]
+
+
+def test_a_stock_that_cools_says_what_crystallises_and_one_that_stays_clear_does_not() -> None:
+    # 17.9 % carbonate, saturated at 20 degC, at 10 degC: 266 g of natron a kilogram, 43 % weaker (reference, phreeqc
+    # and CRC). A little below saturation it is a little less.
+    found = mix("sodium carbonate", strength=4.0, volume_l=1, coldest_c=10).cooled
+    assert found is not None
+    assert found.solid == "Na2CO3·10H2O"
+    assert found.solid_g_per_kg == pytest.approx(264, abs=6)
+    assert found.weaker_percent == pytest.approx(43, abs=1)
+    assert mix("sodium carbonate", strength=1.0, volume_l=1, coldest_c=10).cooled is None
+    for salt, strength, conversion in (("baked soda", 1.7, 0.5), ("sodium hydroxide", 12, 1.0)):
+        no_table = mix(salt, strength=strength, volume_l=1, coldest_c=10, conversion=conversion)
+        assert not no_table.saturation.dissolves
+        assert no_table.density_kg_per_l is not None
+        assert no_table.cooled is None  # for two salts in one water, and for lye, no table says
+
+
+def test_water_and_salt_weigh_what_the_stock_weighs() -> None:
+    found = mix("calcium chloride dihydrate", mass_g=200, volume_l=1)
+    assert found.water_g is not None
+    assert found.density_kg_per_l is not None
+    assert found.water_g + 200 == pytest.approx(1000 * found.density_kg_per_l)
+    by_mass = density.made_by_mass(SaltPortion("calcium chloride dihydrate", 200), found.water_g)
+    assert by_mass.volume_l == pytest.approx(1, abs=2e-3)  # two ways through the table, linear in different units

@@ -348,12 +348,10 @@ ANSWERS |= {
 
 #: Entries that no function here answers, by the start of their id, and why.
 NOT_ANSWERED = {
-    "b.alk_per_g.CaCO3": "calcium carbonate is no stock's salt",
-    "b.alk_per_g_dkh.CaCO3": "calcium carbonate is no stock's salt",
     "e.phreeqpython": "a verdict on another program, no number",
     "f.guide.KP": "phosphate is left out of alkalinity",
     "f.guide.KSi": "silicate is left out of alkalinity",
-    "g.": "calibration of a pump; not chemistry",
+    "g.": "weighing in air and calibration of a pump; not chemistry",
     "i.": "consumption from tests; not chemistry",
     "j.stock_pH": "the pH of a concentrated stock is outside the seawater model; the cautions say above 11",
 }

@@ -41,6 +41,9 @@ ANSWERS |= {
         salt_named("sodium carbonate").per_gram(Substance.ALKALINITY)
         / salt_named("sodium bicarbonate").per_gram(Substance.ALKALINITY)
     ),
+    # A gram of calcium carbonate in a litre is 1000 mg/L CaCO3.
+    "b.alk_per_g.CaCO3": lambda e: convert("1000 mg/L CaCO3", "meq/L"),
+    "b.alk_per_g_dkh.CaCO3": lambda e: convert("1000 mg/L CaCO3", "dKH"),
     "c.dkh_in_meq": lambda e: convert("1 dKH", "meq/L"),
     "c.meq_in_dkh": lambda e: convert("1 meq/L", "dKH"),
     "c.meq_in_caco3": lambda e: convert("1 meq/L", "mg/L CaCO3"),
@@ -64,6 +67,8 @@ ANSWERS |= {
 for _id in ENTRIES:
     if _id.startswith("c.eos80."):
         ANSWERS[_id] = lambda e: 1000 * seawater.density_kg_per_l(e["inputs"]["S"], _t90(e["inputs"]["t68_C"]))
+    if _id.startswith("g.water."):
+        ANSWERS[_id] = lambda e: 1000 * seawater.density_kg_per_l(0, e["inputs"]["t_C"])
     if _id.startswith("c.sg25."):
         ANSWERS[_id] = lambda e: convert(f"{e['inputs']['SP']} g/kg", "sg")
     if _id.startswith("c.sal_from_sg."):
