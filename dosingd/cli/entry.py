@@ -17,7 +17,18 @@ from dosingd.cli.wishes import options_everywhere, wishes
 from dosingd.errors import DosingError
 
 #: Each in dosingd/cli/<verb>.py, read only when it is called: starting is part of what a keeper waits for.
-VERBS = ("check", "day", "rehearse", "init", "history")
+VERBS = (
+    "check",
+    "day",
+    "rehearse",
+    "init",
+    "history",
+    "bake",
+    "mix",
+    "convert",
+    "ph",
+    "changeover",
+)
 
 
 class Verbs(click.Group):

@@ -1,0 +1,157 @@
+"""`dosingd bake` as a keeper and as a program meet it.
+
+Stoichiometry by IUPAC 2021: 2 NaHCO3 (84.006 g/mol) -> Na2CO3 (105.988) + H2O + CO2; 0.630836 of the mass is left.
+"""
+
+from __future__ import annotations
+
+import re
+import shlex
+
+import pytest
+
+from tests.cli.running import say
+
+Capture = pytest.CaptureFixture[str]
+
+
+def test_the_keys_of_the_answer_are_those_that_programs_rely_on(capsys: Capture) -> None:
+    data = say(capsys, "bake", "--before", "250 g", "--after", "165 g", "--json").data
+    assert {
+        "expected_after_g",
+        "loss_fraction",
+        "conversion",
+        "complete",
+        "alkalinity_eq",
+        "meq_per_g",
+        "shortcuts",
+        "cautions",
+    } <= set(data)
+    assert all(set(each) == {"how", "error_percent"} for each in data["shortcuts"])
+
+
+def test_a_partial_bake(capsys: Capture) -> None:
+    data = say(capsys, "bake", "--before", "250 g", "--after", "0.165 kg", "--json").data
+    assert data["expected_after_g"] == pytest.approx(250 * 0.630836, rel=1e-5)
+    assert data["loss_fraction"] == pytest.approx(85 / 250)
+    assert data["conversion"] == pytest.approx(85 / (250 * 0.369164), rel=1e-5)
+    assert data["complete"] is False
+    assert data["alkalinity_eq"] == pytest.approx(250 / 84.006, rel=1e-5)
+    assert data["meq_per_g"] == pytest.approx(1000 * 250 / 84.006 / 165, rel=1e-5)
+    assert data["constant_mass"] is None
+    assert data["alkalinity_eq_if_damp"] is None
+
+
+def test_moisture_and_assay_of_the_dry_matter(capsys: Capture) -> None:
+    # 400 g with 1.5 % of water; of the 394 g dry 98 % are bicarbonate, 386.12 g; 380 g would be 9.8 % baked.
+    said = say(
+        capsys, "bake", "--before", "400 g", "--after", "300 g", "--assay", "98 %", "--moisture", "1.5 %", "--json"
+    )
+    assert said.data["expected_after_g"] == pytest.approx(394 - 386.12 * 0.369164, rel=1e-5)
+    assert said.data["conversion"] == pytest.approx((394 - 300) / (386.12 * 0.369164), rel=1e-5)
+    assert said.data["alkalinity_eq"] == pytest.approx(386.12 / 84.006, rel=1e-5)
+    assert said.data["loss_fraction"] == pytest.approx(0.25)
+    same = say(
+        capsys, "bake", "--before", "400 g", "--after", "300 g", "--purity", "98 %", "--moisture", "1.5 %", "--json"
+    )
+    assert same.data == said.data
+
+
+def test_an_apparent_conversion_above_one_is_called_moisture_and_not_clamped(capsys: Capture) -> None:
+    # 250 g with 3 % of water, baked through: 242.5 * 0.630836 = 152.978 g; 242.5 g held 2.8867 eq.
+    said = say(capsys, "bake", "--before", "250 g", "--after", "152.978 g")
+    data = say(capsys, "bake", "--before", "250 g", "--after", "152.978 g", "--json").data
+    assert data["conversion"] == pytest.approx(97.022 / (250 * 0.369164), rel=1e-5)
+    assert data["complete"] is True
+    assert data["moisture_if_complete"] == pytest.approx(0.03, abs=1e-5)
+    assert data["alkalinity_eq"] == pytest.approx(250 / 84.006, rel=1e-5)
+    assert data["alkalinity_eq_if_damp"] == pytest.approx(242.5 / 84.006, rel=1e-4)
+    assert "damp" in data["cautions"][0]
+    assert '--moisture "3 %"' in said.out
+
+
+@pytest.mark.parametrize(
+    ("weighings", "steady"),
+    [(["165 g", "158.0 g", "157.8 g"], True), (["165 g", "158 g"], False), (["158.0 g", "157.6 g"], False)],
+)
+def test_constant_mass_is_told_from_several_weighings(weighings: list[str], steady: bool, capsys: Capture) -> None:
+    after = [word for weighing in weighings for word in ("--after", weighing)]
+    data = say(capsys, "bake", "--before", "250 g", *after, "--json").data
+    assert data["constant_mass"] is steady
+    assert data["meq_per_g"] == pytest.approx(2975.98 / float(weighings[-1].split()[0]), rel=1e-4)
+    text = say(capsys, "bake", "--before", "250 g", *after).out
+    assert ("so it is done" in text) is steady
+
+
+def test_every_way_to_apply_the_shortcut_has_its_error_with_its_sign(capsys: Capture) -> None:
+    said = say(capsys, "bake", "--before", "250 g", "--after", "158 g")
+    data = say(capsys, "bake", "--before", "250 g", "--after", "158 g", "--json").data
+    errors = [each["error_percent"] for each in data["shortcuts"]]
+    # A gram of carbonate is 2 * 84.006 / 105.988 = 1.58520 times as strong as one of bicarbonate.
+    expected = [-20.74, -20.74, 58.52, -50, 0, 0, 26.17, 26.17, 26.17]
+    assert errors == pytest.approx(expected, abs=0.005)
+    shown = re.findall(r"^ +([+-][\d.]+) %", said.out, re.M)
+    assert shown == ["-20.7", "-20.7", "+58.5", "-50.0", "+26.2", "+26.2", "+26.2"]
+    assert "73.8 % of a halving" in " ".join(data["cautions"])
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["--before", "165 g", "--after", "250 g"], "heavier than 165 g before"),
+        (["--before", "250 g", "--after", "300 g", "--after", "158 g"], "heavier than 250 g before"),
+        (["--before", "0 g", "--after", "0 g"], "above zero"),
+        (["--before", "250 g", "--after", "0 g"], "above zero"),
+        (["--before", "250 g", "--after", "165 g", "--assay", "101 %"], "above 100 %"),
+        (["--before", "250 g", "--after", "165 g", "--assay", "0 %"], "An assay of 0 %"),
+        (["--before", "250 g", "--after", "165 g", "--assay", "99"], "such as 98.5 %"),
+        (["--before", "250 g", "--after", "165 g", "--assay", "99 %", "--purity", "99 %"], "Keep one of them"),
+        (["--before", "250 g", "--after", "165 g", "--moisture", "100 %"], "A moisture of 100 %"),
+        (["--before", "250 g", "--after", "245 g", "--moisture", "3 %"], "the moisture or a weighing is wrong"),
+        (["--before", "250", "--after", "165 g"], "a unit is missing"),
+        (["--before", "250 mL", "--after", "165 g"], "here belongs a mass"),
+        (["--before", "250 g"], "--after"),
+        (["--after", "250 g"], "--before"),
+    ],
+)
+def test_what_makes_no_sense_gets_one_clear_sentence_and_status_2(
+    arguments: list[str], says: str, capsys: Capture
+) -> None:
+    in_words = say(capsys, "bake", *arguments)
+    assert (in_words.status, in_words.out) == (2, "")
+    assert says in in_words.err
+    in_json = say(capsys, "--json", "bake", *arguments)
+    assert in_json.status == 2
+    assert says in in_json.data["error"]["message"]
+
+
+def test_it_reads_at_80_columns_with_its_cautions(capsys: Capture) -> None:
+    for extra in ([], ["--assay", "99.1 %", "--moisture", "0.35 %"], ["--after", "150 g", "--after", "149.9 g"]):
+        said = say(capsys, "bake", "--before", "1250.5 g", "--after", "801.25 g", *extra)
+        assert said.status == 0
+        assert max(map(len, said.out.splitlines())) <= 80
+        words = " ".join(said.out.split())
+        for caution in (
+            "oven gloves",
+            "goggles",
+            "cool before it touches plastic",
+            "may be a blend",
+            "H319",
+            "data sheet",
+        ):
+            assert caution in words
+
+
+@pytest.mark.parametrize("more", [[], ["--assay", "98.7 %"], ["--assay", "98.7 %", "--moisture", "1.3 %"]])
+def test_the_command_that_it_names_next_finds_the_same_alkalinity(more: list[str], capsys: Capture) -> None:
+    arguments = ["bake", "--before", "251.5 g", "--after", "166.2 g", *more]
+    command = say(capsys, *arguments).out.split("To mix it:\n", 1)[1].split("\n\n", 1)[0]
+    mixed = say(capsys, *shlex.split(command.replace("\\\n", ""))[1:], "--json").data
+    batch = say(capsys, *arguments, "--json").data
+    assert mixed["strength_eq_per_l"] * mixed["volume_l"] == pytest.approx(batch["alkalinity_eq"], rel=1e-5)
+    assert mixed["bicarbonate_g"] == pytest.approx(251.5 * (0.987 if "--moisture" in more else 1), rel=1e-5)
+
+
+def test_json_may_stand_before_and_after(capsys: Capture) -> None:
+    given = ["bake", "--before", "250 g", "--after", "165 g"]
+    assert say(capsys, "--json", *given).data == say(capsys, *given, "--json").data
