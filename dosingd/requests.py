@@ -1,0 +1,449 @@
+"""What may be asked of a running daemon, and what it answers: frozen values, and their one line on the wire.
+
+A request and its answer are one JSON object each, on one line, in UTF-8, with the version `"v": 1`. What a request
+holds is checked where it is made, whoever makes it; what comes over the wire is read strictly besides: every key once,
+none missing, none unknown, each of its own type. Whatever else comes is a RequestRefused, in words.
+
+Rules served: R4 (a person's orders are data that the one gate answers), R11 (a pause is at most four hours).
+
+Pure: no file, pin, socket, thread, logger, database, clock.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
+from typing import Any, ClassVar, NoReturn
+
+import attrs
+from attrs import field, frozen
+
+from dosingd.errors import DosingError, RequestRefused
+from dosingd.records import Into
+from dosingd.words import duration, ml
+
+#: The form of the lines. Another one is another version of the program, which must not be guessed at.
+WIRE_VERSION = 1
+#: No run by hand comes near it: the least reservoir that stays useful holds less. The gate's limits are far below.
+MOST_VOLUME_UL = 1_000_000
+#: A stop that ends by itself (R11). Longer ones are a hold, which a person must end.
+MOST_PAUSE_S = 4 * 3600.0
+#: The cause of a hold is shown on one or two lines and is written into the ledger.
+LONGEST_WHY = 200
+#: Rows of one page: with the longest reasons they stay well below the longest answer.
+MOST_ROWS = 500
+#: Whole numbers that every JSON reader keeps exactly (RFC 8259, section 6).
+MOST_SEQ = 2**53 - 1
+
+_CHANNEL = re.compile(r"[a-z][a-z0-9-]{0,31}")
+
+
+def _refuse(text: str) -> NoReturn:
+    raise RequestRefused(f"{text} Nothing was done.")
+
+
+# -- what each field may be ----------------------------------------------------------------------------------
+
+
+def _is_channel(_: object, __: object, value: str) -> None:
+    if not _CHANNEL.fullmatch(value):
+        _refuse(f'"{_shown(value)}" is no channel: a channel is small letters, digits and hyphens.')
+
+
+def _is_volume(_: object, __: object, value: int) -> None:
+    if not 0 < value <= MOST_VOLUME_UL:
+        shown = f"{value / 1000:g} mL" if abs(value) < 10**12 else "So much"
+        _refuse(f"{shown} is no volume to run by hand: above zero, {MOST_VOLUME_UL // 1000} mL at most.")
+
+
+def _in_utc(value: datetime | None) -> datetime | None:
+    if value is None:
+        return None
+    if value.utcoffset() is None:
+        _refuse(f"{value.isoformat()} has no offset, such as +01:00.")
+    try:
+        return value.astimezone(UTC)
+    except OverflowError:
+        _refuse(f"{value.isoformat()} is no time that the ledger could hold.")
+
+
+def _is_seq(_: object, __: object, value: int) -> None:
+    if not 0 <= value <= MOST_SEQ:
+        _refuse(f"{_shown(value)} is no number of a row.")
+
+
+def _is_limit(_: object, __: object, value: int) -> None:
+    if not 1 <= value <= MOST_ROWS:
+        _refuse(f"{_shown(value)} rows cannot be asked for at once: 1 to {MOST_ROWS}.")
+
+
+def _is_why(_: object, __: object, value: str) -> None:
+    if not value.strip():
+        _refuse("The reason of a hold is blank.")
+    if len(value) > LONGEST_WHY:
+        _refuse(f"The reason of a hold has {len(value)} characters; {LONGEST_WHY} at most.")
+    if not value.isprintable():
+        _refuse("The reason of a hold has a line end or another character that cannot be printed.")
+
+
+def _is_pause(_: object, __: object, value: float) -> None:
+    if not 0 < value <= MOST_PAUSE_S:
+        raise RequestRefused(
+            f"A pause of {value:g} s is none: it must be above zero, {MOST_PAUSE_S / 3600:g} hours at most. "
+            "Nothing was done. To stop for longer: dosingd hold"
+        )
+
+
+_optional = attrs.validators.optional
+
+
+# -- the requests --------------------------------------------------------------------------------------------
+
+
+@frozen
+class Status:
+    """The rig now."""
+
+    verb: ClassVar[str] = "status"
+
+
+@frozen
+class History:
+    """The ledger's rows after a number, oldest first, `limit` at most: one page. A page that is shorter is the last."""
+
+    verb: ClassVar[str] = "history"
+    since: datetime | None = field(default=None, converter=_in_utc)  #: aware: only rows from then on
+    channel: str | None = field(default=None, validator=_optional(_is_channel))
+    after_seq: int = field(default=0, validator=_is_seq)
+    limit: int = field(default=MOST_ROWS, validator=_is_limit)
+
+
+@frozen
+class Dose:
+    """A dose by hand into the tank."""
+
+    verb: ClassVar[str] = "dose"
+    channel: str = field(validator=_is_channel)
+    volume_ul: int = field(validator=_is_volume)
+
+
+@frozen
+class Prime:
+    """The line filled to its end. Without a volume it is what the plan says the line holds."""
+
+    verb: ClassVar[str] = "prime"
+    channel: str = field(validator=_is_channel)
+    volume_ul: int | None = field(validator=_optional(_is_volume))
+    into: Into
+
+
+@frozen
+class Hold:
+    """Every pump off until a person releases the rig (R11)."""
+
+    verb: ClassVar[str] = "hold"
+    why: str | None = field(default=None, validator=_optional(_is_why))
+
+
+@frozen
+class Release:
+    """The end of a hold. With `clock` a person says besides that the clock is right although it is behind the
+    ledger (R14)."""
+
+    verb: ClassVar[str] = "release"
+    clock: bool = False
+
+
+@frozen
+class Pause:
+    """A stop that ends by itself after so many seconds; None ends a pause now."""
+
+    verb: ClassVar[str] = "pause"
+    for_s: float | None = field(validator=_optional(_is_pause))
+
+
+@frozen
+class Reload:
+    """The plan's file read again; `yes` where a person has seen by how much it raises what is dosed."""
+
+    verb: ClassVar[str] = "reload"
+    yes: bool = False
+
+
+@frozen
+class Suspend:
+    """A session by hand begins: the channel's scheduled doses stand still."""
+
+    verb: ClassVar[str] = "suspend"
+    channel: str = field(validator=_is_channel)
+
+
+@frozen
+class Resume:
+    """The end of a session by hand."""
+
+    verb: ClassVar[str] = "resume"
+    channel: str = field(validator=_is_channel)
+
+
+Request = Status | History | Dose | Prime | Hold | Release | Pause | Reload | Suspend | Resume
+
+#: Those that change something, or move a pump: who asked is written down.
+ORDERS = (Dose, Prime, Hold, Release, Pause, Reload, Suspend, Resume)
+
+
+def in_words(request: Request) -> str:
+    """The request on one line, for the log: `dose alk 4.00 mL`."""
+    match request:
+        case Dose():
+            return f"dose {request.channel} {ml(request.volume_ul)}"
+        case Prime():
+            volume = "what its line holds" if request.volume_ul is None else ml(request.volume_ul)
+            return f"prime {request.channel} {volume} into the {request.into.value}"
+        case Hold(why=str() as why):
+            return f"hold, {why}"
+        case Pause(for_s=None):
+            return "pause off"
+        case Pause(for_s=float() as for_s):
+            return f"pause {duration(for_s)}"
+        case Reload(yes=True):
+            return "reload, yes"
+        case Suspend() | Resume():
+            return f"{request.verb} {request.channel}"
+        case _:
+            return request.verb
+
+
+@frozen
+class Answer:
+    """What came of a request. `status` is the exit status that it deserves: 0 done, 1 failed while doing it, 2 refused;
+    then `code` and `text` say why, and the data is empty."""
+
+    status: int
+    data: Mapping[str, Any] = field(factory=dict)
+    messages: tuple[str, ...] = ()  #: for a person, beside the data
+    code: str | None = None
+    text: str | None = None
+
+    @classmethod
+    def refused(cls, code: str, text: str) -> Answer:
+        """Nothing was done, and why."""
+        return cls(2, code=code, text=text)
+
+    @classmethod
+    def failed(cls, code: str, text: str) -> Answer:
+        """It failed while it was done, and what is known of it."""
+        return cls(1, code=code, text=text)
+
+
+# -- the wire ------------------------------------------------------------------------------------------------
+
+
+def _kind(value: object) -> str:
+    match value:
+        case None:
+            return "nothing"
+        case bool():
+            return "true or false"
+        case int() | float():
+            return "a number"
+        case str():
+            return "a text"
+        case list():
+            return "a list"
+        case _:
+            return "an object"
+
+
+def _shown(value: object) -> str:
+    """At most 40 characters of what came, none that could harm a terminal or a log."""
+    text = str(value)[:40]
+    return "".join(character if character.isprintable() else "?" for character in text)
+
+
+def _text(key: str, value: object) -> str:
+    if not isinstance(value, str):
+        _refuse(f'"{key}" must be a text, and is {_kind(value)}.')
+    return value
+
+
+def _whole(key: str, value: object) -> int:
+    if type(value) is not int:
+        _refuse(f'"{key}" must be a whole number, and is {_kind(value) if type(value) is not float else "a fraction"}.')
+    return value
+
+
+def _real(key: str, value: object) -> float:
+    if type(value) not in (int, float):
+        _refuse(f'"{key}" must be a number, and is {_kind(value)}.')
+    try:
+        number = float(value)  # type: ignore[arg-type]
+    except OverflowError:
+        number = math.inf
+    if not math.isfinite(number):
+        _refuse(f'"{key}" is no number that can be counted with.')
+    return number
+
+
+def _truth(key: str, value: object) -> bool:
+    if type(value) is not bool:
+        _refuse(f'"{key}" must be true or false, and is {_kind(value)}.')
+    return value
+
+
+def _instant(key: str, value: object) -> datetime:
+    text = _text(key, value)
+    try:
+        return datetime.fromisoformat(text)
+    except ValueError:
+        _refuse(f'"{key}" is no time such as 2027-03-28T13:00+01:00: "{_shown(text)}".')
+
+
+def _into(key: str, value: object) -> Into:
+    text = _text(key, value)
+    if text not in set(Into):
+        _refuse(f'"{key}" must be cup or tank, and is "{_shown(text)}".')
+    return Into(text)
+
+
+_Read = Callable[[str, object], Any]
+
+
+def _or_nothing(read: _Read) -> _Read:
+    return lambda key, value: None if value is None else read(key, value)
+
+
+#: Every key of every request, and how its value is read. A key may never be left out.
+_FORMS: Mapping[type[Request], Mapping[str, _Read]] = {
+    Status: {},
+    History: {
+        "since": _or_nothing(_instant),
+        "channel": _or_nothing(_text),
+        "after_seq": _whole,
+        "limit": _whole,
+    },
+    Dose: {"channel": _text, "volume_ul": _whole},
+    Prime: {"channel": _text, "volume_ul": _or_nothing(_whole), "into": _into},
+    Hold: {"why": _or_nothing(_text)},
+    Release: {"clock": _truth},
+    Pause: {"for_s": _or_nothing(_real)},
+    Reload: {"yes": _truth},
+    Suspend: {"channel": _text},
+    Resume: {"channel": _text},
+}
+_BY_VERB: Mapping[str, type[Request]] = {kind.verb: kind for kind in _FORMS}
+
+
+def request_from_bytes(line: bytes) -> Request:
+    """The request that one line holds. Raises RequestRefused, in words, for everything that is none."""
+    given = _object(line)
+    _check_version(given)
+    verb = given.get("verb")
+    kind = _BY_VERB.get(verb) if isinstance(verb, str) else None
+    if kind is None:
+        _refuse(f'"{_shown(verb)}" is nothing that the daemon can be asked.')
+    form = _FORMS[kind]
+    unknown = given.keys() - form.keys() - {"v", "verb"}
+    if unknown:
+        _refuse(f'"{_shown(min(unknown))}" is no part of {kind.verb}.')
+    missing = form.keys() - given.keys()
+    if missing:
+        _refuse(f'{kind.verb}: "{min(missing)}" is missing.')
+    return kind(**{key: read(key, given[key]) for key, read in form.items()})
+
+
+def _check_version(given: Mapping[str, object]) -> None:
+    version = given.get("v")
+    if type(version) is not int or version != WIRE_VERSION:
+        _refuse(
+            f'The request is of version "{_shown(version)}" and this daemon of version {WIRE_VERSION}. '
+            "Command and daemon are from different releases: restart the daemon after an upgrade."
+        )
+
+
+def _object(line: bytes) -> Mapping[str, object]:
+    try:
+        given = json.loads(line.decode("utf-8"), object_pairs_hook=_once_each, parse_constant=_no_constant)
+    except RequestRefused:
+        raise
+    except (ValueError, RecursionError):  # no UTF-8, no JSON, a number of thousands of digits, brackets without end
+        _refuse("This is no request: one JSON object on one line, in UTF-8, was expected.")
+    if not isinstance(given, dict):
+        _refuse("This is no request: it must be a JSON object.")
+    return given
+
+
+def _once_each(pairs: list[tuple[str, object]]) -> dict[str, object]:
+    found = dict(pairs)
+    if len(found) != len(pairs):
+        _refuse("A key stands twice in the request.")
+    return found
+
+
+def _no_constant(name: str) -> NoReturn:
+    _refuse(f"{name} is no number that can be counted with.")
+
+
+def bytes_of_request(request: Request) -> bytes:
+    """The request as its line, with the line end."""
+    values = {key: getattr(request, key) for key in _FORMS[type(request)]}
+    return _line({"v": WIRE_VERSION, "verb": request.verb, **values})
+
+
+def bytes_of_answer(answer: Answer) -> bytes:
+    """The answer as its line, with the line end. Raises TypeError or ValueError for data that JSON cannot hold."""
+    return _line({"v": WIRE_VERSION, **attrs.asdict(answer, recurse=False)})
+
+
+def answer_from_bytes(line: bytes) -> Answer:
+    """The answer that one line holds. Raises DosingError, in words, for everything that is none."""
+    try:
+        given = json.loads(line.decode("utf-8"))
+        if not isinstance(given, dict) or given.pop("v", None) != WIRE_VERSION:
+            raise ValueError
+        if not isinstance(given.get("messages"), list):
+            raise ValueError
+        given["messages"] = tuple(given["messages"])
+        if not _is_answer(given):
+            raise ValueError
+        return Answer(**given)
+    except (KeyError, ValueError, TypeError, RecursionError):
+        raise DosingError(
+            "What the daemon answered cannot be read: command and daemon are from different releases. Restart the "
+            "daemon after an upgrade. What was done shows: dosingd history"
+        ) from None
+
+
+def _is_answer(given: Mapping[str, object]) -> bool:
+    status = given["status"]
+    said = [given["code"], given["text"]]
+    return (
+        type(status) is int
+        and status in (0, 1, 2)
+        and isinstance(given["data"], dict)
+        and isinstance(given["messages"], tuple)
+        and all(isinstance(message, str) for message in given["messages"])
+        and all(isinstance(each, str) or (each is None and status == 0) for each in said)
+    )
+
+
+def _line(value: Mapping[str, Any]) -> bytes:
+    return (json.dumps(_plain(value), allow_nan=False, ensure_ascii=False, separators=(",", ":")) + "\n").encode(
+        "utf-8", "replace"
+    )
+
+
+def _plain(value: Any) -> Any:
+    """The value as JSON has it: what is unknown or endless is null, times are RFC 3339."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, datetime):
+        return value.isoformat()
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    return value
