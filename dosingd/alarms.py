@@ -40,6 +40,8 @@ class Kind(StrEnum):
     HELD = "held"
     CANNOT_LAY = "cannot-lay"
     NO_STRENGTH = "no-strength"
+    NO_LEDGER = "no-ledger"
+    INPUT_WANTED = "input-wanted"
 
 
 @frozen

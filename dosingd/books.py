@@ -118,6 +118,7 @@ class Books:
     contents: dict[str, Contents] = field(factory=dict)
     zones: list[tuple[str, datetime]] = field(factory=list)
     plan: PlanLoaded | None = None
+    version: str | None = None  #: of the program that started last
     held: str | None = None
     held_since_at: datetime | None = None
     paused_until_ms: int | None = None
@@ -196,7 +197,9 @@ class Books:
                 self.newest_wall_at = None
             case ClockMoved():
                 self._remember(row, "clock moved", "", 0, f"the clock moved by {event.by_s:+.0f} s")
-            case Started() | Stopped() | Stamp():
+            case Started():
+                self.version = event.version
+            case Stopped() | Stamp():
                 pass
         if self.newest_wall_at is None or row.reading.wall_at > self.newest_wall_at:
             self.newest_wall_at = row.reading.wall_at

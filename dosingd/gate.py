@@ -49,6 +49,7 @@ class Reason(StrEnum):
     PAUSED = "paused"
     BUSY = "busy"
     CLOCK = "clock"
+    SESSION = "session by hand"
     QUIET = "quiet"
     CHANNEL = "no such channel"
     VOLUME = "volume"
@@ -201,7 +202,9 @@ def _standing_still(
     """What stops every run, whatever its volume."""
     name = request.channel
     if books.held is not None:
-        return Refused(Reason.HELD, f"{name}: the rig is held: {books.held} To let it dose again: dosingd release")
+        return Refused(
+            Reason.HELD, f"{name}: the rig is held: {books.held.rstrip('.')}. To let it dose again: dosingd release"
+        )
     if books.paused(proven_ms):
         left_s = ((books.paused_until_ms or 0) - proven_ms) / 1000
         return Refused(Reason.PAUSED, f"{name}: the rig is paused.", {"left_s": left_s}, left_s)

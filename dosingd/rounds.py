@@ -41,10 +41,12 @@ from dosingd.turn import Turn
 class Rounds:
     """The rig's round, made again and again. `turn` is its only way to a pump."""
 
-    def __init__(self, account: Account, clock: Clock, turn: Turn) -> None:
+    def __init__(self, account: Account, clock: Clock, turn: Turn, *, clock_kept: bool = False) -> None:
+        """`clock_kept` takes the machine's clock as kept by a battery, whatever the plan says of its own board."""
         self.account = account
         self.clock = clock
         self.turn = turn
+        self._clock_kept = clock_kept
         self.trust: Trust | None = None
         self.coming: list[Due] = []
         self.cannot_lay: str | None = None
@@ -62,18 +64,21 @@ class Rounds:
         """Whether the wall clock is believed, by the newest reading."""
         return self.trust is not None and self.trust.trusted
 
-    def start(self) -> None:
-        """Every line is low by now: book what was left open (R1), bring the plan into force, lay the day."""
-        low = self.clock.now()
+    def start(self, low: Reading | None = None) -> None:
+        """Every line is low by now: book what was left open (R1), bring the plan into force, lay the day. `low` is
+        when the lines were driven low, where that was a while ago."""
+        low = self.clock.now() if low is None else low
         alive_at = self.account.books.newest_wall_at
         if self.account.books.zones and alive_at is not None:
             self._seen = alive_at, self.account.books.proven_ms(low)
         self.turn.recover(low)
-        self.account.write(Started(__version__), low)
-        self._watch_clock(low)
-        self._into_force(low)
-        self._lay(low, since_at=low.wall_at if self._seen is None else self._seen[0])
-        self._see(low)
+        # Time is read anew: a row that is written with an older reading than the row before it would be paid twice.
+        reading = self.clock.now()
+        self.account.write(Started(__version__), reading)
+        self._watch_clock(reading)
+        self._into_force(reading)
+        self._lay(reading, since_at=reading.wall_at if self._seen is None else self._seen[0])
+        self._see(reading)
 
     def reload(self, plan: Plan) -> None:
         """Another plan, between two runs: levels stay, the rest of the day is laid anew."""
@@ -112,7 +117,7 @@ class Rounds:
         self.trust = trust.step(
             self.trust,
             reading,
-            rtc=self.plan.clock.rtc,
+            rtc=self.plan.clock.rtc or self._clock_kept,
             newest_wall_at=books.newest_wall_at,
             last_synchronised_mono_s=synced[1] if synced is not None and synced[0] == reading.boot_id else None,
         )

@@ -31,7 +31,7 @@ from dosingd.recovery import booked_after_loss, change_of
 from dosingd.strengths import strengths_of
 
 #: Refusals that say nothing about the dose: the rig stood still when it was due, so it was missed.
-STOOD_STILL = frozenset({Reason.HELD, Reason.PAUSED, Reason.CLOCK, Reason.BUSY})
+STOOD_STILL = frozenset({Reason.HELD, Reason.PAUSED, Reason.CLOCK, Reason.BUSY, Reason.SESSION})
 #: Refusals that may pass while a dose waits for the run before it.
 MAY_PASS = frozenset({Reason.APART, Reason.BUSY})
 
@@ -67,6 +67,8 @@ class Turn:
         self.pumps = pumps
         self.clock = clock
         self.leases = Leases()
+        #: Channels whose scheduled doses wait for the end of a session by hand: their outlet may hang over a cup.
+        self.suspended: frozenset[str] = frozenset()
         self._trusted = trusted
         self._interrupt = interrupt
 
@@ -78,7 +80,14 @@ class Turn:
     def run(self, request: Request, *, may_wait_s: float = 0.0) -> Result:
         """Give one dose, or say why not. With `may_wait_s` a refusal that passes in time is not booked yet."""
         asked_at = self.clock.now()
-        answer = gate.ask(self.plan, self.account.books, request, asked_at, trusted=self._trusted())
+        if self._interrupted():
+            # Whoever stopped the rig has yet to book why; until then nothing is asked, reserved or missed.
+            return Result(None, request.volume_ul, 0, f"{request.channel}: the rig is being stopped.", wait_s=1.0)
+        answer = (
+            Refused(Reason.SESSION, f"{request.channel}: a session by hand is open, so its dose is left out.")
+            if request.purpose is Purpose.SCHEDULED and request.channel in self.suspended
+            else gate.ask(self.plan, self.account.books, request, asked_at, trusted=self._trusted())
+        )
         if isinstance(answer, Refused):
             if answer.reason in MAY_PASS and answer.fits_in_s is not None and answer.fits_in_s <= may_wait_s:
                 return Result(None, request.volume_ul, 0, answer.text, answer.reason, answer.facts, answer.fits_in_s)
@@ -123,8 +132,10 @@ class Turn:
         self.leases = self.leases.granted(lease)
         broken: str | None = None
         try:
-            pump.on()
-            self.clock.wait_until_mono_s(on_mono_s + allowed.run_s, self._interrupt)
+            # Looked at again after the commit: a rig that was stopped meanwhile must not blink its pump on.
+            if not self._interrupted():
+                pump.on()
+                self.clock.wait_until_mono_s(on_mono_s + allowed.run_s, self._interrupt)
         except Exception as fault:
             broken = f"{channel}: its line could not be driven: {fault}."
         finally:
@@ -141,6 +152,9 @@ class Turn:
         if broken is None and outlived:
             broken = f"{channel}: its run lasted {ran_s:.1f} s, past its lease of {allowed.lease_s:.1f} s."
         return ran_s, broken
+
+    def _interrupted(self) -> bool:
+        return self._interrupt is not None and self._interrupt.is_set()
 
     def _settle(self, row: Row, reserved: Reserved, outcome: Outcome, given_ul: int, ran_s: float, reason: str) -> None:
         settled = Settled(

@@ -248,11 +248,13 @@ class Rig:
         synced: bool = True,
         mono_s: float = 1000.0,
         at_step: AtStep = no_step,
+        clock: VirtualClock | None = None,
+        interrupt: threading.Event | None = None,
     ) -> None:
-        self.clock = VirtualClock(start_at, synchronised=synced, mono_s=mono_s)
+        self.clock = VirtualClock(start_at, synchronised=synced, mono_s=mono_s) if clock is None else clock
         self.journal: list[str] = []
         self.spans: dict[str, list[tuple[float, float]]] = {name: [] for name in of.channels}
-        self.interrupt = threading.Event()
+        self.interrupt = threading.Event() if interrupt is None else interrupt
         self.at_step = at_step
         self.account = Account(
             Book.pretend(LedgerMade("demo", bench=True, full=full), self.clock.now(), at_step=lambda s: self._step(s))

@@ -3,11 +3,13 @@
 from dosingd.checking.check import Look, check, look
 from dosingd.checking.days import days_worth_laying
 from dosingd.checking.figures import ChannelFigures, figures, hours_until_low
+from dosingd.checking.raised import RAISE, raised
 from dosingd.checking.warnings import NOT_ACTED_ON_YET, not_acted_on, warnings
 from dosingd.errors import Fault
 
 __all__ = [
     "NOT_ACTED_ON_YET",
+    "RAISE",
     "ChannelFigures",
     "Fault",
     "Look",
@@ -17,5 +19,6 @@ __all__ = [
     "hours_until_low",
     "look",
     "not_acted_on",
+    "raised",
     "warnings",
 ]

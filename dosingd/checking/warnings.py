@@ -26,11 +26,11 @@ Warn = Callable[[str, str], None]
 #: means. Take a line out when something acts on it.
 NOT_ACTED_ON_YET: tuple[tuple[str, str], ...] = (
     ("inputs", "no switch is read, so no dose waits for one"),
-    ("keep_alive", "no pulses are made, so an external cut-off would stop every pump"),
     ("alarm_output", "no lamp or buzzer is switched"),
-    ("mqtt", "nothing is published"),
     ("channels.*.reservoir.float", "the switch is not read"),
-    ("channels.*.pump.speed", "the pump is switched on and off at full speed"),
+    ("mqtt.hub_discovery", "the rig does not announce itself to a hub"),
+    ("mqtt.hub_prefix", "the rig does not announce itself to a hub"),
+    ("mqtt.orders", "no order is taken from the broker"),
 )
 
 #: A change of the tank within minutes that animals are known to suffer from, by substance.
@@ -68,8 +68,17 @@ def not_acted_on(plan: Plan, marks: Marks) -> tuple[Fault, ...]:
         marks.fault(path, f"not acted on yet: {means}.")
         for setting, means in NOT_ACTED_ON_YET
         for path in ([setting.replace("*", channel) for channel in plan.channels] if "*" in setting else [setting])
-        if path in marks.positions
+        if path in marks.positions and _asked_for(plan, setting)
     )
+
+
+def _asked_for(plan: Plan, setting: str) -> bool:
+    """Whether a setting that stands there asks for anything: one that is switched off is kept already."""
+    off = {
+        "mqtt.hub_discovery": plan.mqtt is None or not plan.mqtt.hub_discovery,
+        "mqtt.orders": plan.mqtt is None or not plan.mqtt.orders,
+    }
+    return not off.get(setting, False)
 
 
 def _salts(plan: Plan, marks: Marks, stock: str) -> Iterator[tuple[str, SaltPortion]]:

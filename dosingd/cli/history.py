@@ -2,51 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from datetime import UTC, datetime, tzinfo
+from collections.abc import Callable, Iterator
+from datetime import datetime, tzinfo
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import click
-from attrs import asdict, frozen
 
+from dosingd.cli.asking import AT_ONCE_S, PAGE_S
+from dosingd.cli.asking import asked as daemon_says
 from dosingd.cli.reply import Reply, folded
 from dosingd.cli.statedir import ledger_path
 from dosingd.cli.wishes import Instant, options_everywhere, wishes
-from dosingd.cli.words import counted, ml, number
+from dosingd.cli.words import ml
+from dosingd.errors import DosingError, NoDaemon
 from dosingd.ledger import Book
-from dosingd.ledger.rows import KIND_OF
-from dosingd.records import (
-    Calibrated,
-    ClockConfirmed,
-    ClockMoved,
-    Held,
-    LedgerMade,
-    NotGiven,
-    Paused,
-    PlanLoaded,
-    Refilled,
-    Released,
-    Reserved,
-    Row,
-    Settled,
-    Started,
-    Stopped,
-)
-
-
-@frozen
-class Entry:
-    """One row as it is shown."""
-
-    seq: int
-    at: datetime  #: with the offset of the zone in force
-    kind: str
-    channel: str | None
-    slot: str | None
-    asked_ul: int | None
-    given_ul: int | None
-    outcome: str | None
-    reason: str | None
+from dosingd.records import PlanLoaded, Row
+from dosingd.requests import MOST_ROWS, History, Status
+from dosingd.telling import Entry, Zones, entries_of, entry_data, entry_from_data
 
 
 @click.command(
@@ -58,100 +31,52 @@ class Entry:
 def history(since: datetime | None, channel: str | None) -> Reply:
     """Show what the ledger holds, oldest first.
 
-    T is a date or a time, such as 2027-03-28T13:00, in the plan's time zone unless it carries an offset.
+    T is a date or a time, such as 2027-03-28T13:00, in the plan's time zone unless it carries an offset. A running
+    daemon is asked; where none runs, the ledger's file is read.
     """
-    book = Book.read(ledger_path(wishes().state_directory()))
+    state = wishes().state_directory()
     try:
-        shown = list(entries(book, since, channel))
+        shown = list(asked(since, channel))
+    except NoDaemon:
+        shown = read(ledger_path(state), since, channel)
+    return Reply({"entries": [entry_data(entry) for entry in shown]}, text_of(shown))
+
+
+def asked(since: datetime | None, channel: str | None) -> Iterator[Entry]:
+    """The rows asked for, from the running daemon, a page after the other. Raises NoDaemon when none runs."""
+
+    def zone() -> tzinfo:
+        return ZoneInfo(str(daemon_says(Status(), AT_ONCE_S).data["timezone"]))
+
+    since_at, after_seq = _aware(since, zone), 0
+    while True:
+        page = daemon_says(History(since_at, channel, after_seq, MOST_ROWS), PAGE_S).data["entries"]
+        entries = [entry_from_data(each) for each in page]
+        yield from entries
+        if len(entries) < MOST_ROWS:
+            return
+        if entries[-1].seq <= after_seq:
+            raise DosingError("The daemon gave the same rows twice. Restart it after an upgrade, then ask again.")
+        after_seq = entries[-1].seq
+
+
+def read(path: Path, since: datetime | None, channel: str | None) -> list[Entry]:
+    """The rows asked for, from the ledger's file. Raises LedgerRefused."""
+    book = Book.read(path)
+    try:
+        zones = Zones(book.rows(kinds=[PlanLoaded]))
+
+        def find(seq: int) -> Row | None:
+            return next(book.rows(seq - 1, limit=1), None)
+
+        since_at = _aware(since, lambda: zones.newest)
+        return list(entries_of(book.rows(channel=channel, since_at=since_at), zones, find))
     finally:
         book.close()
-    data = {"entries": [{**asdict(entry), "at": entry.at.isoformat(timespec="milliseconds")} for entry in shown]}
-    return Reply(data, text_of(shown))
 
 
-def entries(book: Book, since: datetime | None, channel: str | None) -> Iterator[Entry]:
-    """The rows asked for, each in the time zone of the plan that was in force when it was written."""
-    zone: tzinfo = UTC
-    for row in book.rows(kinds=[PlanLoaded]):
-        if isinstance(row.event, PlanLoaded):
-            zone = ZoneInfo(row.event.timezone)
-    from_at = None if since is None else since if since.tzinfo else since.replace(tzinfo=zone)
-    return _shown(book.rows(), from_at, channel)
-
-
-def _shown(rows: Iterable[Row], from_at: datetime | None, channel: str | None) -> Iterator[Entry]:
-    zone: tzinfo = UTC
-    reserved: dict[int, Reserved] = {}
-    for row in rows:
-        event = row.event
-        if isinstance(event, PlanLoaded):
-            zone = ZoneInfo(event.timezone)
-        elif isinstance(event, Reserved):
-            reserved[row.seq] = event
-        asked = reserved.pop(event.reservation, None) if isinstance(event, Settled) else None
-        if channel not in (None, getattr(event, "channel", None)):
-            continue
-        if from_at is not None and row.reading.wall_at < from_at:
-            continue
-        yield entry_of(row, zone, asked)
-
-
-def entry_of(row: Row, zone: tzinfo, reserved: Reserved | None = None) -> Entry:
-    """A row as it is shown. `reserved` is the reservation that a settlement settles."""
-    event = row.event
-    asked_ul: int | None = None
-    given_ul: int | None = None
-    slot: str | None = None
-    outcome: str | None = None
-    match event:
-        case Reserved():
-            asked_ul, slot = event.asked_ul, event.slot
-        case Settled():
-            asked_ul = None if reserved is None else reserved.asked_ul
-            given_ul, outcome, slot = event.given_ul, event.outcome.value, event.slot
-        case NotGiven():
-            asked_ul, given_ul, outcome, slot = event.asked_ul, 0, event.outcome.value, event.slot
-    return Entry(
-        row.seq,
-        row.reading.wall_at.astimezone(zone),
-        KIND_OF[type(event)],
-        getattr(event, "channel", None),
-        slot,
-        asked_ul,
-        given_ul,
-        outcome,
-        reason_of(event) or None,
-    )
-
-
-def reason_of(event: object) -> str:
-    """What else a row says, in a few words."""
-    match event:
-        case LedgerMade():
-            return "a bench's ledger" if event.bench else ""
-        case PlanLoaded():
-            return f"{event.rig}, {event.timezone}, sha256 {event.sha256[:12]}"
-        case Calibrated():
-            return f"{number(event.flow_ul_per_s * 0.06)} mL/min, {event.source}"
-        case Refilled():
-            return f"to {ml(event.to_ul)} of {event.stock}"
-        case Reserved():
-            into = " into a cup" if event.into.value == "cup" else ""
-            return f"{event.purpose.value}{into}, {event.run_ms / 1000:.3f} s"
-        case NotGiven(doses=doses):
-            return event.reason if doses == 1 else f"{counted(doses, 'dose')}: {event.reason}"
-        case Settled() | Held() | Stopped():
-            return event.reason
-        case Released() | ClockConfirmed():
-            return f"by {event.by}"
-        case Paused():
-            return "ended" if event.until_at is None else f"until {event.until_at:%Y-%m-%d %H:%M} UTC"
-        case Started():
-            return f"version {event.version}"
-        case ClockMoved():
-            return f"by {event.by_s:+.1f} s"
-        case _:
-            return ""
+def _aware(since: datetime | None, zone: Callable[[], tzinfo]) -> datetime | None:
+    return since if since is None or since.tzinfo else since.replace(tzinfo=zone())
 
 
 def text_of(shown: list[Entry]) -> str:

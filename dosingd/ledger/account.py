@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from dosingd.books import Books
 from dosingd.ledger.book import Book
-from dosingd.records import Event, Reading, Row
+from dosingd.records import Event, Reading, Row, Settled
+
+#: What is told of each row, with the row of the reservation that it settles: it must neither wait nor raise.
+Told = Callable[[Row, Row | None], None]
 
 
 class Account:
@@ -14,6 +19,7 @@ class Account:
         """Reads every row of the ledger once."""
         self.book = book
         self.books = Books()
+        self.told: Told | None = None
         for row in book.rows():
             self.books.apply(row)
 
@@ -24,5 +30,8 @@ class Account:
         event's slot was consumed before.
         """
         row = self.book.append(event, reading)
+        settled = self.books.open.get(event.reservation) if isinstance(event, Settled) else None
         self.books.apply(row)
+        if self.told is not None:
+            self.told(row, settled)
         return row

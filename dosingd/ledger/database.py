@@ -102,7 +102,11 @@ def connect(path: Path | None, mode: str) -> sqlite3.Connection:
     if sqlite3.sqlite_version_info < _OLDEST_SQLITE:
         raise LedgerRefused(f"The ledger needs SQLite 3.37 or newer, and this Python has {sqlite3.sqlite_version}.")
     target = ":memory:" if path is None else f"{path.absolute().as_uri()}?mode={mode}"
-    connection = sqlite3.connect(target, uri=path is not None, timeout=_BUSY_S, isolation_level=None)
+    # Opened where the daemon starts, so that a refusal ends it, and then handed to the turn thread for good: there is
+    # never a second thread with it, and SQLite's own check knows only the thread that opened.
+    connection = sqlite3.connect(
+        target, uri=path is not None, timeout=_BUSY_S, isolation_level=None, check_same_thread=False
+    )
     try:
         for setting in ("trusted_schema = OFF", "recursive_triggers = ON", "cell_size_check = ON"):
             connection.execute(f"PRAGMA {setting}")

@@ -110,11 +110,11 @@ def test_a_file_that_is_no_plan_is_refused_in_words(kind: str, words: str, tmp_p
 
 
 def test_what_nothing_acts_on_yet_is_warned_of_by_check_day_and_rehearse(tmp_path: Path, capsys: Capture) -> None:
-    plan = altered(tmp_path / "plan.yaml", [("\nquiet:", "\nkeep_alive: {gpio: 5}\n\nquiet:")])
+    plan = altered(tmp_path / "plan.yaml", [("\nquiet:", "\nalarm_output: {gpio: 26}\n\nquiet:")])
     for verb in (["check"], ["day", "--date", "2027-03-28"], ["rehearse", "--days", "1"]):
         said = say(capsys, *verb, plan)
         assert said.status == 0
-        assert re.search(r"warning: keep_alive: not acted on yet", said.err)
+        assert re.search(r"warning: alarm_output: not acted on yet", said.err)
 
 
 def test_it_reads_at_80_columns(capsys: Capture) -> None:

@@ -157,23 +157,24 @@ def warned(edit: dict[object, str | None], word: str) -> list[tuple[int, int, st
 
 def test_what_nothing_acts_on_yet_is_said_where_it_stands() -> None:
     edit: dict[object, str | None] = {
-        36: "      speed: 60 %",
         53: "    reservoir: {holds: 2 L, float: {gpio: 23, low_when: open}}",
+        82: "  password_file: /etc/dosingd/mqtt-password\n  hub_discovery: true\n  hub_prefix: house",
     }
     lines = {
         "inputs": (73, 1),
-        "keep_alive": (76, 1),
         "alarm_output": (77, 1),
-        "mqtt": (78, 1),
         "channels.*.reservoir.float": (53, 29),
-        "channels.*.pump.speed": (36, 14),
+        "mqtt.hub_discovery": (83, 18),
+        "mqtt.hub_prefix": (84, 15),
+        "mqtt.orders": (85, 3),
     }
     found = warned(edit, "not acted on yet")
     assert [place[:2] for place in found] == sorted(lines[setting] for setting, _ in NOT_ACTED_ON_YET)
     assert places(not_acted_on(*read_plan(edited(edit), "plan.yaml"))) == [
-        (*lines[setting], setting.replace("*", "alk" if "pump" in setting else "ca")) for setting, _ in NOT_ACTED_ON_YET
+        (*lines[setting], setting.replace("*", "ca")) for setting, _ in NOT_ACTED_ON_YET
     ]
-    assert warned({73: None, 74: None, 75: None, "76-83": None}, "not acted on yet") == []
+    off = {73: None, 74: None, 75: None, 77: None, 83: "  hub_discovery: false\n  orders: false"}
+    assert warned(off, "not acted on yet") == [], "what is switched off is kept already"
 
 
 @pytest.mark.parametrize(

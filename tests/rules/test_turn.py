@@ -116,11 +116,60 @@ def test_an_interrupted_dose_is_booked_as_far_as_it_ran() -> None:
     assert not of.pumps["alk"].is_on
 
 
-def test_an_interrupt_that_stands_gives_nothing() -> None:
+def test_a_rig_that_is_being_stopped_asks_reserves_and_misses_nothing() -> None:
     of = rig()
+    rows = of.rows()
     of.interrupt.set()
+    for purpose in Purpose:
+        result = of.turn.run(request(purpose=purpose, slot="s1" if purpose is Purpose.SCHEDULED else None))
+        assert (result.outcome, result.given_ul, result.why) == (None, 0, None)
+        assert result.reason == "alk: the rig is being stopped."
+        assert result.wait_s is not None
+    assert of.rows() == rows
+    assert "alk on" not in of.journal
+    of.interrupt.clear()
+    assert of.turn.run(scheduled()).outcome is Outcome.GIVEN, "it may be asked again, its slot is not consumed"
+
+
+@pytest.mark.parametrize("step", ["begun", "inserted", "committed", "witnessed"])
+def test_a_stop_between_the_reservation_and_the_pin_never_drives_the_line_high(step: str) -> None:
+    of = rig()
+
+    def stop(at: str) -> None:
+        if at == step:
+            of.interrupt.set()
+
+    of.at_step = stop
     result = of.turn.run(scheduled())
-    assert (result.outcome, result.given_ul) == (Outcome.PARTIAL, 0)
+    assert "alk on" not in of.journal
+    assert (result.outcome, result.given_ul, result.reason) == (Outcome.PARTIAL, 0, "interrupted")
+    assert (settled(of).outcome, settled(of).given_ul, settled(of).ran_ms) == (Outcome.PARTIAL, 0, 0)
+    assert of.books.open == {}
+    assert of.turn.leases.current == ()
+    assert of.books.level("day:alk", of.books.proven_ms(of.clock.now())) == 10_000, "all of it is given back"
+
+
+def test_a_scheduled_dose_of_a_suspended_channel_is_missed_with_words() -> None:
+    of = rig()
+    of.turn.suspended = frozenset({"alk"})
+    result = of.turn.run(scheduled())
+    assert (result.outcome, result.why) == (Outcome.MISSED, Reason.SESSION)
+    [no] = of.events(NotGiven)
+    assert isinstance(no, NotGiven)
+    assert no.reason == "alk: a session by hand is open, so its dose is left out."
+    assert (no.slot, no.asked_umol) == ("s1", 1_000)
+    assert of.spans["alk"] == []
+    of.turn.suspended = frozenset()
+    assert of.turn.run(scheduled()).outcome is Outcome.MISSED, "its slot is consumed"
+
+
+def test_a_session_leaves_other_channels_and_runs_by_hand_alone() -> None:
+    of = rig()
+    of.turn.suspended = frozenset({"alk"})
+    assert of.turn.run(scheduled("ca", slot="c1")).outcome is Outcome.GIVEN
+    of.clock.pass_s(1_200.0)
+    for purpose in (Purpose.MANUAL, Purpose.PRIME, Purpose.CALIBRATION):
+        assert of.turn.run(request(purpose=purpose, into=Into.CUP)).outcome is Outcome.GIVEN
 
 
 def test_a_late_wake_up_is_booked_as_what_really_ran() -> None:

@@ -1,0 +1,335 @@
+"""The daemon put together: who is made in which order, who may ring whom, and how it goes down.
+
+Threads: this one is the control loop. The turn thread owns ledger and pumps. The others (wake-ups, socket, log,
+broker) only ever post and ring.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Protocol
+from zoneinfo import ZoneInfo
+
+from attrs import frozen
+
+from dosingd import __version__
+from dosingd.books import Books
+from dosingd.checking import look, not_acted_on
+from dosingd.clock import Clock
+from dosingd.control import CONTROL_NAME, ControlSocket
+from dosingd.cut import Cut
+from dosingd.daemon.bell import Bell
+from dosingd.daemon.early import Early
+from dosingd.daemon.journal import Journal
+from dosingd.daemon.loop import ControlLoop
+from dosingd.daemon.notify import Notify
+from dosingd.desk import Desk
+from dosingd.duty import Duty
+from dosingd.errors import DosingError, LedgerRefused, PlanRefused
+from dosingd.ledger import Book, Witness
+from dosingd.ledger.account import Account
+from dosingd.plan import read_plan
+from dosingd.plan.model import Plan
+from dosingd.plan.reading import refused_plan
+from dosingd.pumps.pump import Rig
+from dosingd.records import Row, Stopped
+from dosingd.requests import Answer
+from dosingd.rounds import Rounds
+from dosingd.state import RigState
+from dosingd.timekeeper import Timekeeper
+from dosingd.turn import Turn
+
+STOPS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
+#: How long the turn thread may take to book what was given when the daemon goes down. The pump is off by then.
+BOOKING_S = 10.0
+
+
+class PublishesState(Protocol):
+    """The broker's link, as the daemon knows it."""
+
+    def start(self) -> None: ...
+    def show(self, state: RigState) -> None: ...
+    def told(self, row: Row, reserved: Row | None) -> None: ...
+    def stop(self, timeout_s: float) -> None: ...
+
+
+@frozen
+class Parts:
+    """What the daemon is made of that a bench or a test makes otherwise."""
+
+    state: Path
+    plan_file: Path
+    witness: Path
+    bench: bool
+    clock: Clock
+    early: Early
+    read_bytes: Callable[[Path], bytes]
+    make_rig: Callable[[Plan], Rig]
+    make_link: Callable[[Plan, Callable[[str, str], None]], PublishesState | None]
+    #: Writes down which lines must be low when no daemon runs: those of every plan that is named.
+    list_lines: Callable[..., None]
+
+
+def runnable_plan(text: bytes, name: str, books: Books | None = None) -> Plan:
+    """The plan, when it may be run. Raises PlanRefused with every fault, and with each setting that nothing acts on:
+    a keeper who wrote it relies on it.
+
+    Laying a year's worst days takes longer than everything else at a start, and each second counts after a crash. A
+    plan that is in force by the books to the byte was tried on these days before it came into force, by `init` or by
+    a reload of this same version; at a start it need only be read.
+    """
+    plan, marks = read_plan(text, name)
+    faults = list(not_acted_on(plan, marks))
+    if not _tried(plan, books):
+        faults += look(plan, marks).faults
+    if faults:
+        raise refused_plan(sorted(faults, key=lambda fault: (fault.line, fault.column)), name)
+    return plan
+
+
+def _tried(plan: Plan, books: Books | None) -> bool:
+    if books is None or books.plan is None or books.version not in (None, __version__):
+        return False
+    return books.plan.sha256 == plan.sha256
+
+
+class Daemon:
+    """One running rig. `run` returns the exit status."""
+
+    def __init__(self, parts: Parts) -> None:
+        """Reads the plan and opens the ledger. Raises DosingError: then nothing has started and every line is low."""
+        self._parts = parts
+        clock = parts.clock
+        text = parts.read_bytes(parts.plan_file)
+        self._book = self._open_ledger()
+        try:
+            account = Account(self._book)
+            plan = runnable_plan(text, str(parts.plan_file), account.books)
+            self._rig = parts.make_rig(plan)
+        except BaseException:
+            self._book.close()
+            raise
+        self._zone = ZoneInfo(plan.timezone)
+        self._journal = Journal(2, time_now=None if "JOURNAL_STREAM" in os.environ else self._local_time)
+        self._notify = Notify()
+        self._bell = Bell()
+        self._cut = Cut()
+        self._stop_asked: int | None = None
+        self._link: PublishesState | None = None
+        turn = Turn(
+            plan,
+            account,
+            self._rig.pumps,
+            clock,
+            trusted=lambda: rounds.trusted(),
+            interrupt=self._cut.event,
+        )
+        # A bench runs on a machine with a clock of its own, and nothing is pumped by it.
+        rounds = Rounds(turn.account, clock, turn, clock_kept=parts.bench)
+        self._rounds = rounds
+        self._timekeeper = Timekeeper(lambda: self._duty.wake())
+        self._duty = Duty(
+            rounds,
+            self._cut,
+            low=parts.early.low,
+            wake_at=self._timekeeper.wake_at,
+            show=self._show,
+            row_told=self._row_told,
+            say=self._journal.say,
+            ring=self._bell.ring,
+        )
+        self._desk = Desk(
+            self._duty, self._cut, clock, read_plan=self._read_again, bring=self._bring, ring=self._bell.ring
+        )
+        self._socket = ControlSocket(parts.state / CONTROL_NAME, self._desk.take, self._journal.say)
+        self._loop = ControlLoop(
+            clock,
+            self._cut,
+            self._duty,
+            pumps=lambda: self._rig.pumps,
+            leases=lambda: turn.leases,
+            keep_alive=lambda: self._rig.keep_alive,
+            hold=lambda why, reason: self._duty.post(lambda: self._duty.hold(why, reason)),
+            feed=self._notify.alive,
+            feed_every_s=self._notify.feed_every_s,
+            say=self._journal.say,
+        )
+
+    def run(self) -> int:
+        """Dose until a signal comes. Returns 0 after an orderly stop, 1 after a fault in the program."""
+        self._bell.listen_to(STOPS, self._asked_to_stop)
+        try:
+            self._start()
+            self._dose()
+        finally:
+            status = self._go_down()
+        return status
+
+    def _start(self) -> None:
+        early = self._parts.early
+        for channel in early.found_on:
+            self._journal.say("warning", f"{channel}: its line was still on; it was driven low at this start.")
+        for failed in early.failed:
+            self._journal.say("error", failed)
+        self._timekeeper.start()
+        self._link = self._parts.make_link(self._duty.plan, self._journal.say)
+        if self._link is not None:
+            self._link.start()
+        if early.failed:
+            # A line that nobody could drive low may be on: no dose until a person has looked, not the first one either.
+            why = f"a line could not be driven low at the start: {'; '.join(early.failed)}"
+            self._cut.make("start")
+            self._duty.post(lambda: self._duty.hold(why, "start"))
+        self._duty.thread.start()
+
+    def _dose(self) -> None:
+        ready = False
+        while self._stop_asked is None and not self._duty.ended.is_set():
+            next_mono_s = self._loop.turn()
+            self._desk.tick()
+            if not ready and self._duty.begun.is_set() and self._duty.fault is None:
+                ready = True
+                self._socket.start()
+                self._notify.ready()
+                self._journal.say("notice", f"{self._duty.plan.rig}: it doses. To see it: dosingd status")
+            asked = self._desk.next_mono_s()
+            wake_mono_s = next_mono_s if asked is None else min(next_mono_s, asked)
+            self._bell.wait(wake_mono_s - self._parts.clock.now().mono_s)
+
+    def _go_down(self) -> int:
+        """Pumps first; then what was given is booked; then everything else, each whatever became of the one before."""
+        self._cut.make("stopping")
+        self._loop.all_off()
+        self._notify.stopping()
+        self._duty.post(self._book_stop)
+        self._duty.stop()
+        if self._duty.thread.ident is not None:
+            self._duty.ended.wait(BOOKING_S)
+        fault = self._duty.fault
+        if not self._duty.ended.is_set():
+            self._journal.say("error", "The turn thread did not end; what it has not booked, the next start books.")
+        if fault is not None:
+            self._journal.say("error", f"This is a fault in dosingd itself: {type(fault).__name__}: {fault}.")
+        for step in (
+            self._timekeeper.stop,
+            self._socket.stop,
+            self._stop_link,
+            self._let_go,
+            self._close_ledger,
+            self._notify.close,
+            self._journal.close,
+            self._bell.close,
+        ):
+            try:
+                step()
+            except Exception as trouble:
+                self._journal.say("error", f"going down: {trouble}")
+        return 0 if fault is None and self._duty.ended.is_set() else 1
+
+    def _book_stop(self) -> None:
+        if self._duty.ledger_fault is None and self._duty.fault is None:
+            name = "an error" if self._stop_asked is None else signal.Signals(self._stop_asked).name
+            self._rounds.account.write(Stopped(f"by {name}"), self._parts.clock.now())
+
+    def _close_ledger(self) -> None:
+        if self._duty.ended.is_set() or self._duty.thread.ident is None:
+            self._book.close()
+
+    def _let_go(self) -> None:
+        for failed in self._rig.close():
+            self._journal.say("error", failed)
+
+    def _stop_link(self) -> None:
+        if self._link is not None:
+            self._link.stop(2.0)
+
+    def _asked_to_stop(self, number: int) -> None:
+        # In a signal handler: a flag and nothing else. The bell has rung already, by the descriptor.
+        self._stop_asked = number
+
+    # -- the ledger and the plan -----------------------------------------------------------------------------
+
+    def _open_ledger(self) -> Book:
+        parts = self._parts
+        path = parts.state / "ledger.sqlite"
+        book = Book.open(path, Witness(parts.witness))
+        if book.bench != parts.bench:
+            book.close()
+            if parts.bench:
+                raise LedgerRefused(
+                    f"{path}: this is a real rig's ledger, and pretend pumps would book doses that no tank got. Nothing"
+                    " was pumped. For a bench of its own: dosingd init --bench --plan PLAN --state DIR"
+                )
+            raise LedgerRefused(
+                f"{path}: this is a bench's ledger: its reservoirs and its calibration are made up, so no real pump"
+                " runs by it. For pretend pumps: dosingd run --bench. For a rig: dosingd init --plan PLAN --state DIR"
+            )
+        return book
+
+    def _read_again(self) -> Plan | Answer:
+        """On the reload's own thread: the plan in the file, or why not."""
+        path = self._parts.plan_file
+        try:
+            return runnable_plan(self._parts.read_bytes(path), str(path))
+        except PlanRefused as fault:
+            return Answer.refused(fault.code, f"{fault}\nThe running plan stays in force.")
+
+    def _bring(self, plan: Plan) -> None:
+        """On the turn thread, between two runs: pins, then plan, then the link."""
+        old = self._duty.plan
+        self._parts.list_lines(old, plan)
+        try:
+            self._rig.refit(plan)
+        finally:
+            self._rounds.turn.pumps = self._rig.pumps  # those of the former plan again, where the new one's failed
+        self._parts.list_lines(plan)
+        self._rounds.reload(plan)
+        self._zone = ZoneInfo(plan.timezone)
+        if (old.mqtt, old.rig) != (plan.mqtt, plan.rig):
+            threading.Thread(target=self._relink, args=(plan,), name="relink", daemon=True).start()
+
+    def _relink(self, plan: Plan) -> None:
+        try:
+            before, self._link = self._link, None
+            if before is not None:
+                before.stop(2.0)
+            link = self._parts.make_link(plan, self._journal.say)
+            if link is not None:
+                link.start()
+                if self._duty.state is not None:
+                    link.show(self._duty.state)
+            self._link = link
+        except DosingError as fault:
+            self._journal.say("error", f"mqtt: {fault}")
+
+    # -- what others are told --------------------------------------------------------------------------------
+
+    def _show(self, state: RigState) -> None:
+        if self._link is not None:
+            self._link.show(state)
+        self._notify.status(status_line(state, self._zone))
+
+    def _row_told(self, row: Row, reserved: Row | None) -> None:
+        if self._link is not None:
+            self._link.told(row, reserved)
+
+    def _local_time(self) -> str:
+        return self._parts.clock.now().wall_at.astimezone(self._zone).strftime("%Y-%m-%d %H:%M:%S")
+
+
+def status_line(state: RigState, zone: ZoneInfo) -> str:
+    """One line for `systemctl status`."""
+    if state.held:
+        return f"held: {state.held_reason}"
+    if state.paused_until_at is not None:
+        return f"paused until {state.paused_until_at.astimezone(zone):%H:%M}"
+    coming = [one.next_dose_at for one in state.channels.values() if one.next_dose_at is not None]
+    given = sum(one.given_today_ul for one in state.channels.values()) / 1000
+    text = f"{given:.1f} mL given today"
+    if coming:
+        text += f", next at {min(coming).astimezone(zone):%H:%M}"
+    return text + (f"; {len(state.alarms)} alarms: dosingd status" if state.alarms else "")
