@@ -15,7 +15,7 @@ from tests.kills.campaign import Figures, campaign
 SEED = os.environ.get("DOSINGD_KILLS_SEED", "1")
 #: So soon after SIGTERM a pin is low. A machine that is busy may wake a process late, now and then.
 STOP_MS, LATE_SHARE, LATEST_MS = 100.0, 0.05, 500.0
-RIGS = 6
+RIGS = 9
 
 
 def test_200_kills_pass_no_limit_and_leave_no_pulse_without_a_row(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -11,6 +12,18 @@ import pytest
 
 from tests.kills.oracle import Outage, breaches, breaches_at_death
 from tests.kills.pairs import KEEPER, WALL_US, Pair, good
+
+
+def test_the_oracle_imports_nothing_of_the_program() -> None:
+    here = Path(__file__).parent
+    imported = {
+        name
+        for file in ("oracle.py", "files.py")
+        for node in ast.walk(ast.parse((here / file).read_text(encoding="utf-8")))
+        if isinstance(node, ast.Import | ast.ImportFrom)
+        for name in ([node.module or ""] if isinstance(node, ast.ImportFrom) else [alias.name for alias in node.names])
+    }
+    assert {name for name in imported if name.split(".")[0] in ("dosingd", "tests")} == {"tests.kills.files"}
 
 
 def test_an_orderly_life_breaks_nothing(tmp_path: Path) -> None:
