@@ -7,32 +7,59 @@ from __future__ import annotations
 
 import math
 
+from attrs import evolve, frozen
+
 from dosingd.allowance import STAMP_S
 from dosingd.leases import WORST_FAULT_S, worst_fault_ul
 from dosingd.records import Outcome, Reading, Reserved, Row, Settled
 
 
+@frozen
+class LinesLow:
+    """The stop helper's word: each of these lines read low at `mono_s` (CLOCK_BOOTTIME) of the boot `boot_id`."""
+
+    boot_id: str
+    mono_s: float
+    gpios: frozenset[int]
+
+
+def line_low(row: Row, low: Reading, helper: LinesLow | None, gpio: int | None) -> Reading:
+    """The reading by which the line of a reservation that was found open was low for certain.
+
+    `low` is this start's own driving low, `helper` what the stop helper wrote down, `gpio` the line that the run was
+    on, None if that is not sure. The helper is believed only where it speaks of this run: it named the line, in the
+    boot of the reservation and of this start, after the one and before the other. Else `low` stands.
+    """
+    if helper is None or gpio is None or gpio not in helper.gpios:
+        return low
+    if not row.reading.boot_id == helper.boot_id == low.boot_id:
+        return low
+    if not row.reading.mono_s < helper.mono_s < low.mono_s:
+        return low
+    return evolve(low, mono_s=helper.mono_s)
+
+
 def booked_after_loss(row: Row, low: Reading, newest: Row) -> Settled:
     """The settlement of a reservation whose run nobody saw the end of.
 
-    `low` is the reading at which its line was driven low: this start's, or the stop helper's. In the same boot the
-    pump may have run since the reservation, at its nominal flow; after a reboot, or where BOOTTIME fell back and tells
-    nothing, the plan's worst case of one fault holds. `newest` is the newest row before this: where a rig went on
-    booking with the reservation open, because a line did not answer, that time is proven and counts as well, and so
-    does the time until the stamp that would have come next. Never less than what was reserved.
+    `low` is the reading by which its line was low: this start's, or the stop helper's (`line_low`). In the same boot
+    the pump may have run since the reservation, at its nominal flow and with its lag; after a reboot, or where BOOTTIME
+    fell back and tells nothing, the plan's worst case of one fault holds. `newest` is the newest row before this: where
+    a rig went on booking with the reservation open, because a line did not answer, that time is proven and counts as
+    well, and so does the time until the stamp that would have come next. Never less than what was reserved.
     """
     reserved = row.event
     if not isinstance(reserved, Reserved):
         raise TypeError(f"row {row.seq} is not a reservation")
     if low.boot_id == row.reading.boot_id and low.mono_s >= row.reading.mono_s:
         on_s = low.mono_s - row.reading.mono_s
-        could_ul = math.ceil(reserved.nominal_ul_per_s * on_s)
+        could_ul = math.ceil(reserved.nominal_ul_per_s * on_s + reserved.lag_ul)
     else:
         could_s = reserved.lease_ms / 1000
         if newest.seq > row.seq:
             could_s = max(could_s, (newest.proven_ms - row.proven_ms) / 1000 + STAMP_S)
         on_s = could_s + WORST_FAULT_S
-        could_ul = worst_fault_ul(reserved.nominal_ul_per_s, could_s)
+        could_ul = worst_fault_ul(reserved.nominal_ul_per_s, could_s) + math.ceil(reserved.lag_ul)
     given_ul = max(reserved.reserved_ul, could_ul)
     return Settled(
         reservation=row.seq,

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
+from attrs import evolve
 
 from dosingd.records import Outcome, Reading, Reserved, Row, Settled, Stamp
-from dosingd.recovery import booked_after_loss, change_of
+from dosingd.recovery import LinesLow, booked_after_loss, change_of, line_low
 from tests.builders import Story, plan, reading
 
 
@@ -58,6 +61,50 @@ def test_the_change_of_the_tank_is_in_proportion_and_rounded_up() -> None:
     assert isinstance(event, Reserved)
     assert change_of(event, 1_000) == {"alkalinity": 667}  # 700 * 1000/1050 = 666.7
     assert change_of(event, 0) == {"alkalinity": 0}
+
+
+#: 20 s after the reservation; the daemon's own driving low came at 60 s.
+HELPER = LinesLow("boot-1", 20.0, frozenset({17, 27}))
+
+
+def by(helper: LinesLow | None, low: Reading | None = None, gpio: int | None = 17) -> int:
+    """What is booked of 1 mL at 100 µL/s, reserved at 0 s on GPIO 17."""
+    row = Story(plan()).reserve("alk", 1_000)
+    return booked_after_loss(row, line_low(row, low or reading(60.0), helper, gpio), row).given_ul
+
+
+def test_the_pump_ran_until_the_stop_helper_drove_its_line_low() -> None:
+    assert by(HELPER) == 2_000  # 100 µL/s * 20 s
+    assert by(evolve(HELPER, mono_s=1.0)) == 1_050, "never less than what was reserved"
+
+
+DOES_NOT_SPEAK_OF_IT: dict[str, tuple[LinesLow | None, int | None]] = {
+    "none": (None, 17),
+    "another boot's": (evolve(HELPER, boot_id="boot-0"), 17),
+    "another line": (evolve(HELPER, gpios=frozenset({27})), 17),
+    "no line": (evolve(HELPER, gpios=frozenset()), 17),
+    "the run's line is not sure": (HELPER, None),
+    "from the reservation's own instant": (evolve(HELPER, mono_s=0.0), 17),
+    "from before it": (evolve(HELPER, mono_s=-1.0), 17),
+    "from the start": (evolve(HELPER, mono_s=60.0), 17),
+    "from the future": (evolve(HELPER, mono_s=1e9), 17),
+    "no number": (evolve(HELPER, mono_s=math.nan), 17),
+}
+
+
+@pytest.mark.parametrize("why", DOES_NOT_SPEAK_OF_IT)
+def test_a_stop_helper_is_not_believed_of_a_run_that_it_does_not_speak_of(why: str) -> None:
+    helper, gpio = DOES_NOT_SPEAK_OF_IT[why]
+    assert by(helper, gpio=gpio) == 6_000  # 100 µL/s * 60 s, as without it
+
+
+def test_after_a_reboot_the_stop_helper_lessens_nothing() -> None:
+    low = reading(30.0, boot="boot-2")
+    row = Story(plan()).reserve("alk", 1_000)
+    for boot_id in ("boot-1", "boot-2"):
+        helper = evolve(HELPER, boot_id=boot_id)
+        assert line_low(row, low, helper, 17) == low
+        assert by(helper, low) == 10_050
 
 
 def test_only_a_reservation_can_be_lost() -> None:
