@@ -22,6 +22,7 @@ from dosingd.books import Books, zone_in_force
 from dosingd.calibration import Flow, run_s_from_volume
 from dosingd.daily import Strengths, asked_umol, daily_volume_ul, day_volume_ul, per_ul_umol
 from dosingd.errors import CannotLay
+from dosingd.flows import flow_of
 from dosingd.plan.model import DailyVolume, Plan
 from dosingd.records import NotGiven, Outcome
 from dosingd.strengths import strengths_of
@@ -87,7 +88,7 @@ def dosing_day(zones: Iterable[tuple[str, datetime]], at: datetime) -> DosingDay
 
 def flows_of(plan: Plan, books: Books) -> dict[str, Flow]:
     """Each channel's flow now."""
-    return {name: books.flow(name, item.pump.nominal_ul_per_s) for name, item in plan.channels.items()}
+    return {name: flow_of(plan, books, name) for name in plan.channels}
 
 
 def full_day(plan: Plan, day: date, zone: ZoneInfo, strengths: Strengths, flows: Mapping[str, Flow]) -> tuple[Due, ...]:

@@ -11,19 +11,22 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 
-from attrs import define, field, frozen
+from attrs import define, evolve, field, frozen
 
 from dosingd.allowance import Bucket, cup_bucket, day_bucket
-from dosingd.calibration import Flow
 from dosingd.records import (
+    STOPPED_BY_FAULT,
     Calibrated,
+    CalibrationDoubted,
     ClockConfirmed,
     ClockMoved,
     Held,
+    Identified,
     Into,
     LedgerMade,
     LimitsRow,
     NotGiven,
+    Ordered,
     Outcome,
     Paused,
     PlanLoaded,
@@ -32,19 +35,31 @@ from dosingd.records import (
     Refilled,
     Released,
     Reserved,
+    Retubed,
     Row,
     Settled,
     Stamp,
     Started,
     Stopped,
+    Switched,
     proven_ms_after,
 )
-from dosingd.reservoir import Contents, outlet_strength, strength_from_map
+from dosingd.reservoir import Contents, Filling, FlowCheck, flow_check, outlet_strength, strength_from_map
 
 #: Doses laid without a clock are remembered for so long, to be counted in the day when the clock is trusted again.
 UNCLOCKED_KEPT_MS = 60 * 3600 * 1000
+#: How many calibrations on one tubing are looked back on for its drift.
+CALIBRATIONS_KEPT = 8
+#: Rows that a verb may write while no daemon runs: they do not say that the rig was there to dose.
+BY_HAND = (Calibrated, CalibrationDoubted, Retubed, Refilled)
+#: So many refills that err the same way are no chance.
+CHECKS_KEPT = 3
 #: What alarms look back on.
 RECENT_MS = 48 * 3600 * 1000
+#: Ids of orders at hand; the ledger lets none of the older ones be written again.
+ORDERS_KEPT = 1000
+#: Starts before which nobody had stopped the daemon are counted over so long.
+RESTARTS_MS = 3600 * 1000
 
 
 @define
@@ -89,6 +104,15 @@ class Recent:
 
 
 @frozen
+class Seen:
+    """What a switch says, and since when. Proven time stands still rather than guess, so it is at least so long."""
+
+    says: str
+    at: datetime
+    proven_ms: int
+
+
+@frozen
 class LastDose:
     """What became of a channel's newest dose, of whatever purpose."""
 
@@ -100,11 +124,23 @@ class LastDose:
     purpose: Purpose = Purpose.SCHEDULED
 
 
+@frozen
+class Calibration:
+    """A calibration as the books keep it."""
+
+    event: Calibrated
+    at: datetime
+    motor_ms: int  #: how long the channel's motor had run by then
+    plan_sha256: str | None  #: of the plan that was in force
+
+
 @define
 class Books:
     newest: Row | None = None
     ledger: LedgerMade | None = None
     newest_wall_at: datetime | None = None
+    #: When the rig was last seen on its rounds: by a row that a person cannot have written while no daemon ran.
+    alive_at: datetime | None = None
     synchronised: tuple[str, float] | None = None  #: boot id and BOOTTIME of the newest row written synchronised
     buckets: dict[str, Bucket] = field(factory=dict)
     open: dict[int, Row] = field(factory=dict)
@@ -113,12 +149,25 @@ class Books:
     extra_ul: dict[date, dict[str, int]] = field(factory=dict)  #: by hand into the tank, beside the plan
     unclocked: list[Unclocked] = field(factory=list)
     last_dose: dict[str, LastDose] = field(factory=dict)
-    flows: dict[str, Calibrated] = field(factory=dict)
-    calibrated_at: dict[str, datetime] = field(factory=dict)
+    calibrations: dict[str, tuple[Calibration, ...]] = field(factory=dict)  #: on the tubing that is in, newest last
+    doubted: dict[str, CalibrationDoubted] = field(factory=dict)  #: wait for a second set of runs that agrees
+    retubed_at: dict[str, datetime] = field(factory=dict)
+    motor_ms: dict[str, int] = field(factory=dict)  #: how long each motor ran, whatever for
+    identified: Mapping[str, int] | None = None  #: the lines at the newest swap check that was passed, by channel
     contents: dict[str, Contents] = field(factory=dict)
+    fillings: dict[str, Filling] = field(factory=dict)
+    #: What the newest refills say of the flow since it was calibrated; only those that tell something.
+    checks: dict[str, tuple[FlowCheck, ...]] = field(factory=dict)
+    last_check: dict[str, FlowCheck] = field(factory=dict)  #: of the newest refill with a level found, if it has one
+    switches: dict[str, Seen] = field(factory=dict)
+    ordered: dict[str, None] = field(factory=dict)  #: ids of the newest orders from the broker, oldest first
     zones: list[tuple[str, datetime]] = field(factory=list)
     plan: PlanLoaded | None = None
+    plan_seq: int = 0  #: its row
     version: str | None = None  #: of the program that started last
+    running: bool = False  #: the program that started last has not been stopped in order
+    restarts: list[int] = field(factory=list)  #: proven times of the last hour's starts before which it had not been
+    restarts_since_at: datetime | None = None  #: the first of them after an hour's rest
     held: str | None = None
     held_since_at: datetime | None = None
     paused_until_ms: int | None = None
@@ -138,11 +187,6 @@ class Books:
         bucket = self.buckets.get(key)
         return 0 if bucket is None else bucket.level_at_m(proven_ms) // 1000
 
-    def flow(self, channel: str, nominal_ul_per_s: float) -> Flow:
-        """The calibrated flow, or the nominal one when nothing was calibrated."""
-        known = self.flows.get(channel)
-        return Flow(nominal_ul_per_s) if known is None else Flow(known.flow_ul_per_s, known.lag_ul)
-
     def account(self, day: date, channel: str) -> DayAccount:
         """What a channel's scheduled doses of a day came to so far; an empty account when there were none."""
         return self.days.get(day, {}).get(channel) or DayAccount()
@@ -159,6 +203,10 @@ class Books:
         """Whether a pause is still running."""
         return self.paused_until_ms is not None and proven_ms < self.paused_until_ms
 
+    def restarts_within_the_hour(self, proven_ms: int) -> list[int]:
+        """Proven times of the starts in the last proven hour before which nobody had stopped the daemon."""
+        return [one for one in self.restarts if one > proven_ms - RESTARTS_MS]
+
     # -- the fold ------------------------------------------------------------------------------------------
 
     def apply(self, row: Row) -> None:
@@ -169,11 +217,20 @@ class Books:
                 self.ledger = event
             case PlanLoaded():
                 self._plan_loaded(event, row.proven_ms)
+                self.plan_seq = row.seq
             case Calibrated():
-                self.flows[event.channel] = event
-                self.calibrated_at[event.channel] = row.reading.wall_at
+                self._calibrated(event, row)
+            case CalibrationDoubted():
+                self.doubted[event.channel] = event
+            case Retubed():
+                self.calibrations.pop(event.channel, None)
+                self.doubted.pop(event.channel, None)
+                self.retubed_at[event.channel] = row.reading.wall_at
+                self._flow_changed(event.channel)
+            case Identified():
+                self.identified = event.gpios
             case Refilled():
-                self._refilled(event)
+                self._refilled(event, row)
             case Reserved():
                 self._reserved(event, row)
             case Settled():
@@ -198,11 +255,21 @@ class Books:
             case ClockMoved():
                 self._remember(row, "clock moved", "", 0, f"the clock moved by {event.by_s:+.0f} s")
             case Started():
-                self.version = event.version
-            case Stopped() | Stamp():
+                self._started(event, row)
+            case Switched():
+                self.switches[event.name] = Seen(event.says, row.reading.wall_at, row.proven_ms)
+            case Ordered():
+                self.ordered[event.id] = None
+                if len(self.ordered) > ORDERS_KEPT:
+                    del self.ordered[next(iter(self.ordered))]
+            case Stopped():
+                self.running = self.running and event.reason == STOPPED_BY_FAULT
+            case Stamp():
                 pass
         if self.newest_wall_at is None or row.reading.wall_at > self.newest_wall_at:
             self.newest_wall_at = row.reading.wall_at
+            if not isinstance(event, BY_HAND):
+                self.alive_at = row.reading.wall_at
         if row.reading.synchronised:
             self.synchronised = (row.reading.boot_id, row.reading.mono_s)
         self.newest = row
@@ -220,6 +287,13 @@ class Books:
         self.recent = [one for one in self.recent if one.proven_ms > row.proven_ms - RECENT_MS]
         self.recent.append(Recent(row.proven_ms, row.reading.wall_at, kind, channel, volume_ul, text, doses, due_at))
 
+    def _started(self, event: Started, row: Row) -> None:
+        if self.running:
+            self.restarts = [*self.restarts_within_the_hour(row.proven_ms), row.proven_ms]
+            if len(self.restarts) == 1:
+                self.restarts_since_at = row.reading.wall_at
+        self.version, self.running = event.version, True
+
     def _plan_loaded(self, event: PlanLoaded, proven_ms: int) -> None:
         first = self.plan is None and self.ledger is not None
         full = first and self.ledger is not None and self.ledger.full
@@ -233,8 +307,32 @@ class Books:
             self.zones = [*known, (event.timezone, event.zone_from_at)]
         self.plan = event
 
-    def _refilled(self, event: Refilled) -> None:
-        before = self.contents.get(event.channel)
+    def _calibrated(self, event: Calibrated, row: Row) -> None:
+        kept = Calibration(
+            event,
+            row.reading.wall_at,
+            self.motor_ms.get(event.channel, 0),
+            None if self.plan is None else self.plan.sha256,
+        )
+        self.calibrations[event.channel] = (*self.calibrations.get(event.channel, ()), kept)[-CALIBRATIONS_KEPT:]
+        self.doubted.pop(event.channel, None)
+        self._flow_changed(event.channel)
+
+    def _flow_changed(self, channel: str) -> None:
+        """What earlier refills said of the flow says nothing of the new one."""
+        self.checks.pop(channel, None)
+        filling = self.fillings.get(channel)
+        if filling is not None and filling.drawn_ul > 0:
+            self.fillings[channel] = evolve(filling, flow_changed=True)
+
+    def _refilled(self, event: Refilled, row: Row) -> None:
+        before, filling = self.contents.get(event.channel), self.fillings.get(event.channel)
+        if filling is not None and not event.measured:
+            # The stock alone was confirmed: the level goes on by what was measured last.
+            self.fillings[event.channel] = evolve(filling, poured=event.poured)
+        else:
+            self._check_flow(event, row)
+            self.fillings[event.channel] = Filling(row.reading.wall_at, row.proven_ms, event.to_ul, poured=event.poured)
         self.contents[event.channel] = Contents(
             left_ul=event.to_ul,
             stock=event.stock,
@@ -243,6 +341,16 @@ class Books:
             # Refilled again before the line was flushed, it may still hold the stock before the last.
             before=None if before is None else outlet_strength(before),
         )
+
+    def _check_flow(self, event: Refilled, row: Row) -> None:
+        before, filling = self.contents.get(event.channel), self.fillings.get(event.channel)
+        self.last_check.pop(event.channel, None)
+        if before is None or filling is None or event.found_ul is None:
+            return
+        check = flow_check(filling, before.left_ul, event.found_ul, row.reading.wall_at)
+        self.last_check[event.channel] = check
+        if check.error is not None:
+            self.checks[event.channel] = (*self.checks.get(event.channel, ()), check)[-CHECKS_KEPT:]
 
     def _reserved(self, event: Reserved, row: Row) -> None:
         self.open[row.seq] = row
@@ -266,6 +374,7 @@ class Books:
             return
         reserved = reserved_row.event
         self.last_end_ms[event.channel] = row.proven_ms
+        self.motor_ms[event.channel] = self.motor_ms.get(event.channel, 0) + event.ran_ms
         self.last_dose[event.channel] = LastDose(
             reserved_row.reading.wall_at,
             event.outcome,
@@ -283,6 +392,10 @@ class Books:
             # What is booked for a run nobody saw the end of may never have run: it flushes no line.
             flushed_ul = 0 if event.outcome is Outcome.UNKNOWN else event.given_ul
             self.contents[event.channel] = contents.after_run(event.given_ul, flushed_ul)
+        if event.channel in self.fillings:
+            self.fillings[event.channel] = self.fillings[event.channel].after_run(
+                event.given_ul, seen=event.outcome is not Outcome.UNKNOWN
+            )
         if event.outcome in (Outcome.UNKNOWN, Outcome.MISSED):
             kind = "unknown" if event.outcome is Outcome.UNKNOWN else "missed"
             self._remember(row, kind, event.channel, event.given_ul or reserved.asked_ul, event.reason)

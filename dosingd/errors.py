@@ -83,6 +83,12 @@ class LedgerFailed(DosingError):
     code = "ledger"
 
 
+class RefillRefused(Refusal):
+    """This cannot have been poured so, or does not say enough, so nothing was booked."""
+
+    code = "refill"
+
+
 class RequestRefused(Refusal):
     """This is not a request that the daemon takes."""
 

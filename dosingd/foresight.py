@@ -36,16 +36,17 @@ class Foreseen:
 
 
 def made_refused(
-    plan: Plan, books: Books, request: Request, coming: Sequence[Due], reading: Reading
+    plan: Plan, books: Books, request: Request, coming: Sequence[Due], reading: Reading, *, flowing: bool = True
 ) -> tuple[Foreseen, ...]:
-    """The doses of the agenda that would be given without the run by hand and be refused after it.
+    """The doses of the agenda that would be given without the run by hand and be refused after it. `flowing` is what
+    the gate is asked with; the water is taken to move on as it does now.
 
     Empty when the gate refuses the run itself: then nothing changes. Doses laid without a clock have no wall time and
     are not looked at.
     """
     ahead = [due for due in coming if due.due_at is not None][:DOSES_AHEAD]
     with_it, without_it = _copied(books, ahead), _copied(books, ahead)
-    allowed = gate.ask(plan, with_it, request, reading, trusted=True)
+    allowed = gate.ask(plan, with_it, request, reading, trusted=True, flowing=flowing)
     if isinstance(allowed, Refused):
         return ()
     ran_s = _given(with_it, allowed, reading).mono_s - reading.mono_s
@@ -91,7 +92,7 @@ def _asked(plan: Plan, books: Books, due: Due, from_: Reading, free_s: float) ->
         request = Request(
             due.channel, Purpose.SCHEDULED, Into.TANK, due.volume_ul, due.slot, due.due_at, due.day, late_s
         )
-        answer = gate.ask(plan, books, request, _later(from_, at_s), trusted=True)
+        answer = gate.ask(plan, books, request, _later(from_, at_s), trusted=True, flowing=True)
         fits_in_s = answer.fits_in_s if isinstance(answer, Refused) and answer.reason is Reason.APART else None
         if fits_in_s is None or fits_in_s > MAY_WAIT_S - late_s:
             return answer, at_s

@@ -6,6 +6,9 @@ Rules this room keeps:
 - R8: every limit that applies is computed; the smallest wins, by name, and the refusal carries the numbers and says
   when it would fit.
 - R9: apart is kept from the latest possible end of the other's run, in proven time; the wall clock never shortens it.
+- A run into the tank needs a calibration that holds for the pump; into a cup the nominal flow will do.
+- Into the tank goes only what the plan and the books agree on, and only where the plan's own input, if it has one,
+  says that the water moves. An input can refuse and never allow.
 - R12: a day's scheduled doses never exceed the day's planned change.
 A missing figure refuses; it never means "unlimited".
 
@@ -26,10 +29,11 @@ from dosingd.allowance import RESERVATION_S
 from dosingd.books import Books, zone_in_force
 from dosingd.calibration import run_s_from_volume, volume_ul_from_run_s
 from dosingd.daily import asked_umol, daily_change_umol, daily_volume_ul, day_volume_ul, gives
+from dosingd.flows import flow_of, valid_calibration
 from dosingd.leases import LEASE_MARGIN_S
 from dosingd.plan.model import DailyVolume, Plan
 from dosingd.records import Into, Purpose, Reading, Reserved, Substance
-from dosingd.strengths import at_outlet, strengths_of
+from dosingd.strengths import at_outlet, confirm, stock_differs, strengths_of
 from dosingd.timetable import quiet_until
 
 #: An answer older than this is void: the turn asks again (the pump before it may have taken its time).
@@ -52,6 +56,9 @@ class Reason(StrEnum):
     SESSION = "session by hand"
     QUIET = "quiet"
     CHANNEL = "no such channel"
+    CALIBRATION = "no calibration"
+    STOCK = "stock differs"
+    CIRCULATION = "no circulation"
     VOLUME = "volume"
     SMALLEST = "smallest dose"
     DOSE_LIMIT = "dose limit"
@@ -101,13 +108,16 @@ class Refused:
     fits_in_s: float | None = None
 
 
-def ask(plan: Plan, books: Books, request: Request, reading: Reading, *, trusted: bool) -> Allowed | Refused:
-    """Whether this may be pumped now, and what to reserve for it."""
+def ask(
+    plan: Plan, books: Books, request: Request, reading: Reading, *, trusted: bool, flowing: bool = False
+) -> Allowed | Refused:
+    """Whether this may be pumped now, and what to reserve for it. `flowing` is what the plan's circulation input says;
+    a plan without one does not ask."""
     channel = plan.channels.get(request.channel)
     if channel is None or books.plan is None or request.channel not in books.plan.channels:
         return Refused(Reason.CHANNEL, f"{request.channel}: no such channel in the plan. To see them: dosingd status")
     proven_ms = books.proven_ms(reading)
-    standing = _standing_still(plan, books, request, reading, proven_ms, trusted)
+    standing = _standing_still(plan, books, request, reading, proven_ms, trusted, flowing)
     if standing is not None:
         return standing
     if request.volume_ul <= 0:
@@ -118,7 +128,7 @@ def ask(plan: Plan, books: Books, request: Request, reading: Reading, *, trusted
             f"{request.channel}: {_ml(request.volume_ul)} is less than the pump's smallest dose, "
             f"{_ml(channel.pump.smallest_ul)}.",
         )
-    flow = books.flow(request.channel, channel.pump.nominal_ul_per_s)
+    flow = flow_of(plan, books, request.channel)
     run_s = run_s_from_volume(request.volume_ul, flow)
     lease_s = run_s + LEASE_MARGIN_S
     reserved_ul = max(request.volume_ul, volume_ul_from_run_s(lease_s, flow))
@@ -143,6 +153,7 @@ def ask(plan: Plan, books: Books, request: Request, reading: Reading, *, trusted
         slot=request.slot,
         due_at=request.due_at,
         day=request.day,
+        lag_ul=max(0.0, flow.lag_ul),
     )
     refused = _apart(plan, books, request, proven_ms) or _least_room(plan, books, request, reserved, proven_ms)
     if refused is not None:
@@ -151,13 +162,20 @@ def ask(plan: Plan, books: Books, request: Request, reading: Reading, *, trusted
 
 
 def still_good(
-    allowed: Allowed, plan: Plan, books: Books, reserved_at: Reading, reading: Reading, *, trusted: bool
+    allowed: Allowed,
+    plan: Plan,
+    books: Books,
+    reserved_at: Reading,
+    reading: Reading,
+    *,
+    trusted: bool,
+    flowing: bool = False,
 ) -> Refused | None:
     """The second look, immediately before the pump starts: None when the reservation may run.
 
     The reservation is already taken from the buckets, so only what could have changed since is looked at: the latch,
-    a pause, the clock's trust, a quiet time, whether the run would still end within 540 s of its reservation, and
-    whether a scheduled dose has become too late.
+    a pause, the tank's flow, the clock's trust, a quiet time, whether the run would still end within 540 s of its
+    reservation, and whether a scheduled dose has become too late.
     """
     reserved = allowed.reserved
     request = Request(
@@ -170,7 +188,7 @@ def still_good(
         reserved.day,
     )
     proven_ms = books.proven_ms(reading)
-    refused = _standing_still(plan, books, request, reading, proven_ms, trusted, own_open=1)
+    refused = _standing_still(plan, books, request, reading, proven_ms, trusted, flowing, own_open=1)
     if refused is not None:
         return refused
     waited_s = reading.mono_s - reserved_at.mono_s
@@ -197,6 +215,7 @@ def _standing_still(
     reading: Reading,
     proven_ms: int,
     trusted: bool,
+    flowing: bool,
     own_open: int = 0,
 ) -> Refused | None:
     """What stops every run, whatever its volume."""
@@ -210,12 +229,22 @@ def _standing_still(
         return Refused(Reason.PAUSED, f"{name}: the rig is paused.", {"left_s": left_s}, left_s)
     if len(books.open) > own_open:
         return Refused(Reason.BUSY, f"{name}: another run is not settled yet.")
+    if request.into is Into.TANK and valid_calibration(plan, books, name) is None:
+        return Refused(
+            Reason.CALIBRATION,
+            f"{name}: it has no calibration that holds for this pump, so nobody knows what it would give. Into a cup "
+            f"it runs by its nominal flow. To calibrate it: dosingd calibrate {name}",
+        )
+    if request.into is Into.TANK and (differs := stock_differs(plan, books, name)) is not None:
+        return Refused(Reason.STOCK, f"{name}: {differs}. To say that all of it is the plan's: {confirm(name)}")
+    if request.into is Into.TANK and "circulation" in plan.inputs and not flowing:
+        return Refused(
+            Reason.CIRCULATION, f"{name}: no flow in the tank is seen (inputs.circulation), so nothing goes into it."
+        )
     if request.purpose is Purpose.SCHEDULED and request.day is not None and not trusted:
         return Refused(Reason.CLOCK, f"{name}: the clock is not trusted. To see it: dosingd status")
     if plan.quiet and (trusted or request.day is not None):
-        run_s = run_s_from_volume(
-            max(0, request.volume_ul), books.flow(name, plan.channels[name].pump.nominal_ul_per_s)
-        )
+        run_s = run_s_from_volume(max(0, request.volume_ul), flow_of(plan, books, name))
         # The zone that is lived by: a reloaded plan's zone begins later, and doses are laid by the old one until then.
         zones = books.zones or [(plan.timezone, reading.wall_at)]
         zone = ZoneInfo(zones[zone_in_force(zones, reading.wall_at)][0])
@@ -319,7 +348,7 @@ def _bucket_rooms(plan: Plan, books: Books, request: Request, reserved: Reserved
 def _other_rooms(plan: Plan, books: Books, request: Request, reserved: Reserved) -> list[_Room]:
     """The room that no waiting changes: dose limit, longest run, the day's plan, what is in the reservoir."""
     channel, asked = plan.channels[request.channel], request.volume_ul
-    flow = books.flow(request.channel, channel.pump.nominal_ul_per_s)
+    flow = flow_of(plan, books, request.channel)
     longest_ul = volume_ul_from_run_s(LONGEST_LEASE_S - LEASE_MARGIN_S, flow)
     too_long = reserved.lease_ms > LONGEST_LEASE_S * 1000
     rooms = [

@@ -20,6 +20,12 @@ LEASE_GRACE_S = 0.25
 #: A reboot with a line stuck on: hardware watchdog (15 s at most on a Pi) plus the time until pins are driven low.
 WORST_FAULT_S = 90.0
 
+#: How the latch's reason says what happened; the alarms know it by these words.
+OUTLIVED = "its lease"
+NOT_LOW = "could not be driven low"
+READS_HIGH = "still reads high"
+LEAK_SENSOR = "the leak sensor"
+
 
 @frozen
 class Lease:

@@ -98,14 +98,62 @@ class PlanLoaded:
 
 
 @frozen
+class HeadRow:
+    """What a calibration holds for: the line that switches the pump, its speed, its nominal flow, its tubing."""
+
+    gpio: int
+    nominal_ul_per_s: float
+    speed: float | None = None
+    line_ul: int | None = None
+
+
+@frozen
 class Calibrated:
     """The flow behind a channel, from timed test runs: volume = flow * time + lag."""
 
     channel: str
     flow_ul_per_s: float
     lag_ul: float = 0.0
-    runs: tuple[tuple[float, float], ...] = ()  #: (seconds, microlitres) as measured
-    source: str = "measured"  #: measured | declared | bench
+    runs: tuple[tuple[float, float], ...] = ()  #: (seconds, microlitres) as measured, kept for ever
+    source: str = "measured"  #: measured (timed by the daemon) | declared (timed by the keeper) | bench
+    head: HeadRow | None = None  #: None in older rows: it holds for the plan that was in force when it was booked
+    flow_error_ul_per_s: float | None = None  #: standard error
+    lag_error_ul: float | None = None  #: standard error
+    residual_rms_ul: float | None = None
+    interval95_percent: float | None = None  #: half of the 95 % interval of one dose of `dose_ul`, over its volume
+    dose_ul: int | None = None  #: the dose that the plan asked for then
+    water_c: float | None = None  #: of masses: the temperature of the water that was weighed
+    density_kg_per_l: float | None = None  #: of masses: what was weighed
+
+
+@frozen
+class CalibrationDoubted:
+    """Test runs whose flow is too far off the last one on the same tubing to be believed at once. Doses go on by the
+    last one; a second set of runs that agrees with these is accepted."""
+
+    channel: str
+    flow_ul_per_s: float
+    lag_ul: float
+    runs: tuple[tuple[float, float], ...]  #: (seconds, microlitres) as measured, kept for ever
+    source: str
+    head: HeadRow
+    reason: str
+    water_c: float | None = None
+    density_kg_per_l: float | None = None
+
+
+@frozen
+class Retubed:
+    """New head tubing: whatever was calibrated before says nothing about it."""
+
+    channel: str
+
+
+@frozen
+class Identified:
+    """The swap check was passed: each head filled its own cup from its own reservoir, on these lines (by channel)."""
+
+    gpios: Mapping[str, int]
 
 
 @frozen
@@ -118,6 +166,9 @@ class Refilled:
     stock: str
     strength: Mapping[str, float]
     line_ul: int  #: what the tubing still holds of the stock before
+    #: What the plan said of the named stock's strength then; None: not kept, so that nothing can be held against it.
+    poured: Mapping[str, float] | None = None
+    measured: bool = True  #: False: the level is the books' own, and a person confirmed the stock alone
 
 
 @frozen
@@ -139,6 +190,7 @@ class Reserved:
     slot: str | None = None
     due_at: datetime | None = None
     day: date | None = None  #: the dosing day it counts in; None when dosed without a clock
+    lag_ul: float = 0.0  #: what a run gives beyond flow * time, where that is more than nothing
     #: The levels after the reservation, in thousandths of the bucket's unit, so that an audit needs no replay.
     levels: Mapping[str, int] = field(factory=dict)
 
@@ -203,9 +255,13 @@ class Started:
     version: str
 
 
+#: A stop that nobody asked for.
+STOPPED_BY_FAULT = "by an error"
+
+
 @frozen
 class Stopped:
-    """The daemon went down in order."""
+    """The daemon went down, and said so: by which signal, or STOPPED_BY_FAULT."""
 
     reason: str
 
@@ -229,10 +285,33 @@ class ClockConfirmed:
     by: str
 
 
+@frozen
+class Ordered:
+    """An order from the broker was taken: written before it is carried out, and each id once for ever (R10)."""
+
+    id: str
+    verb: str
+    channel: str | None
+    volume_ul: int | None
+    at: datetime  #: when it was given, and when it ends, by its own word
+    expires_at: datetime
+
+
+@frozen
+class Switched:
+    """A switch of the plan's `inputs`, or a reservoir's float, says something else than before."""
+
+    name: str  #: as in `inputs`; `float.CHANNEL` for a float
+    says: str  #: in words, such as `wet`
+
+
 Event = (
     LedgerMade
     | PlanLoaded
     | Calibrated
+    | CalibrationDoubted
+    | Retubed
+    | Identified
     | Refilled
     | Reserved
     | Settled
@@ -245,6 +324,8 @@ Event = (
     | Stamp
     | ClockMoved
     | ClockConfirmed
+    | Ordered
+    | Switched
 )
 
 

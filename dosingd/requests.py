@@ -29,8 +29,16 @@ from dosingd.words import duration, ml
 WIRE_VERSION = 1
 #: No run by hand comes near it: the least reservoir that stays useful holds less. The gate's limits are far below.
 MOST_VOLUME_UL = 1_000_000
+#: The largest reservoir that a plan may have.
+MOST_LEVEL_UL = 1_000_000_000
 #: A stop that ends by itself (R11). Longer ones are a hold, which a person must end.
 MOST_PAUSE_S = 4 * 3600.0
+#: A run by hand is a minute at most; a keeper may have timed longer ones.
+MOST_TEST_S, MOST_TIMED_S = 60.0, 3600.0
+#: Test runs of one calibration.
+MOST_RUNS = 24
+#: What test runs may come from: timed by the daemon, or by the keeper.
+MEASURED, DECLARED = "measured", "declared"
 #: The cause of a hold is shown on one or two lines and is written into the ledger.
 LONGEST_WHY = 200
 #: Rows of one page: with the longest reasons they stay well below the longest answer.
@@ -95,6 +103,41 @@ def _is_pause(_: object, __: object, value: float) -> None:
             f"A pause of {value:g} s is none: it must be above zero, {MOST_PAUSE_S / 3600:g} hours at most. "
             "Nothing was done. To stop for longer: dosingd hold"
         )
+
+
+def _is_level(_: object, __: object, value: int) -> None:
+    if not 0 <= value <= MOST_LEVEL_UL:
+        shown = f"{value / 1000:g} mL" if abs(value) < 10**12 else "So much"
+        _refuse(f"{shown} is no level of a reservoir: zero or above, {MOST_LEVEL_UL // 1_000_000} L at most.")
+
+
+def _is_test_s(_: object, __: object, value: float) -> None:
+    if not 0 < value <= MOST_TEST_S:
+        _refuse(f"A test run of {value:g} s is none: above zero, {MOST_TEST_S:g} s at most.")
+
+
+def _are_runs(_: object, __: object, value: tuple[tuple[float, float], ...]) -> None:
+    if len(value) > MOST_RUNS:
+        _refuse(f"{len(value)} runs are too many: {MOST_RUNS} at most.")
+    for seconds, volume_ul in value:
+        if not 0 < seconds <= MOST_TIMED_S:
+            _refuse(f"A run of {seconds:g} s is none: above zero, {MOST_TIMED_S:g} s at most.")
+        if not 0 < volume_ul <= MOST_VOLUME_UL:
+            _refuse(
+                f"A run that gave {volume_ul / 1000:g} mL is none: above zero, {MOST_VOLUME_UL // 1000} mL at most."
+            )
+
+
+def _is_source(_: object, __: object, value: str) -> None:
+    if value not in (MEASURED, DECLARED):
+        _refuse(f'Runs are "{MEASURED}" or "{DECLARED}", and not "{_shown(value)}".')
+
+
+def _are_seen(_: object, __: object, value: Mapping[str, tuple[str, str]]) -> None:
+    for name, pair in value.items():
+        for each in (name, *(one for one in pair if one)):
+            if not _CHANNEL.fullmatch(each):
+                _refuse(f'"{_shown(each)}" is no channel: a channel is small letters, digits and hyphens.')
 
 
 _optional = attrs.validators.optional
@@ -174,6 +217,71 @@ class Reload:
 
 
 @frozen
+class Refill:
+    """A reservoir filled `to_ul`, after `found_ul` was left, with a stock of the plan; or, with `confirm`, a person's
+    word that all that is in it is the plan's stock. What is None was not said."""
+
+    verb: ClassVar[str] = "refill"
+    channel: str = field(validator=_is_channel)
+    to_ul: int | None = field(default=None, validator=_optional(_is_level))
+    found_ul: int | None = field(default=None, validator=_optional(_is_level))
+    stock: str | None = field(default=None, validator=_optional(_is_channel))
+    confirm: bool = False
+
+
+@frozen
+class Lengths:
+    """Which test runs fit now: how much to prime, and the seconds of each run."""
+
+    verb: ClassVar[str] = "lengths"
+    channel: str = field(validator=_is_channel)
+
+
+@frozen
+class TestRun:
+    """A run into a cup, to be measured: by seconds, or by a volume."""
+
+    __test__: ClassVar[bool] = False  # a pump's test, not pytest's
+    verb: ClassVar[str] = "test-run"
+    channel: str = field(validator=_is_channel)
+    seconds: float | None = field(default=None, validator=_optional(_is_test_s))
+    volume_ul: int | None = field(default=None, validator=_optional(_is_volume))
+
+    def __attrs_post_init__(self) -> None:
+        if (self.seconds is None) == (self.volume_ul is None):
+            _refuse("A test run is asked for by its seconds or by its volume, by one of them.")
+
+
+@frozen
+class Calibrate:
+    """Timed runs, each (seconds, µL), from which a flow is to be found. `water_c` and `density_kg_per_l` say what was
+    weighed, where the volumes come from masses."""
+
+    verb: ClassVar[str] = "calibrate"
+    channel: str = field(validator=_is_channel)
+    runs: tuple[tuple[float, float], ...] = field(validator=_are_runs)
+    source: str = field(default=DECLARED, validator=_is_source)
+    water_c: float | None = None
+    density_kg_per_l: float | None = None
+
+
+@frozen
+class Retube:
+    """New head tubing: the channel's calibration ends."""
+
+    verb: ClassVar[str] = "retube"
+    channel: str = field(validator=_is_channel)
+
+
+@frozen
+class Identify:
+    """What the swap check saw: by the head that ran, whose cup filled and whose reservoir fell; "" for none."""
+
+    verb: ClassVar[str] = "identify"
+    seen: Mapping[str, tuple[str, str]] = field(validator=_are_seen)
+
+
+@frozen
 class Suspend:
     """A session by hand begins: the channel's scheduled doses stand still."""
 
@@ -189,10 +297,29 @@ class Resume:
     channel: str = field(validator=_is_channel)
 
 
-Request = Status | History | Dose | Prime | Hold | Release | Pause | Reload | Suspend | Resume
+Request = (
+    Status
+    | History
+    | Dose
+    | Prime
+    | Hold
+    | Release
+    | Pause
+    | Reload
+    | Refill
+    | Lengths
+    | TestRun
+    | Calibrate
+    | Retube
+    | Identify
+    | Suspend
+    | Resume
+)
 
 #: Those that change something, or move a pump: who asked is written down.
-ORDERS = (Dose, Prime, Hold, Release, Pause, Reload, Suspend, Resume)
+ORDERS = (
+    Dose, Prime, Hold, Release, Pause, Reload, Refill, TestRun, Calibrate, Retube, Identify, Suspend, Resume,
+)  # fmt: skip
 
 
 def in_words(request: Request) -> str:
@@ -211,7 +338,18 @@ def in_words(request: Request) -> str:
             return f"pause {duration(for_s)}"
         case Reload(yes=True):
             return "reload, yes"
-        case Suspend() | Resume():
+        case Refill(confirm=True):
+            return f"refill {request.channel}, confirm"
+        case Refill():
+            stock = "" if request.stock is None else f" of {request.stock}"
+            return f"refill {request.channel} to {ml(request.to_ul or 0)}{stock}"
+        case TestRun(seconds=float() as seconds):
+            return f"test-run {request.channel} {seconds:g} s"
+        case TestRun():
+            return f"test-run {request.channel} {ml(request.volume_ul or 0)}"
+        case Calibrate():
+            return f"calibrate {request.channel}, {len(request.runs)} runs"
+        case Retube() | Suspend() | Resume():
             return f"{request.verb} {request.channel}"
         case _:
             return request.verb
@@ -309,6 +447,18 @@ def _into(key: str, value: object) -> Into:
     return Into(text)
 
 
+def _runs(key: str, value: object) -> tuple[tuple[float, float], ...]:
+    if not isinstance(value, list) or not all(isinstance(each, list) and len(each) == 2 for each in value):
+        _refuse(f'"{key}" must be a list of pairs, seconds and microlitres.')
+    return tuple((_real(key, seconds), _real(key, volume_ul)) for seconds, volume_ul in value)
+
+
+def _seen(key: str, value: object) -> Mapping[str, tuple[str, str]]:
+    if not isinstance(value, dict) or not all(isinstance(each, list) and len(each) == 2 for each in value.values()):
+        _refuse(f'"{key}" must be an object of pairs, a cup and a reservoir.')
+    return {name: (_text(key, cup), _text(key, reservoir)) for name, (cup, reservoir) in value.items()}
+
+
 _Read = Callable[[str, object], Any]
 
 
@@ -331,6 +481,24 @@ _FORMS: Mapping[type[Request], Mapping[str, _Read]] = {
     Release: {"clock": _truth},
     Pause: {"for_s": _or_nothing(_real)},
     Reload: {"yes": _truth},
+    Refill: {
+        "channel": _text,
+        "to_ul": _or_nothing(_whole),
+        "found_ul": _or_nothing(_whole),
+        "stock": _or_nothing(_text),
+        "confirm": _truth,
+    },
+    Lengths: {"channel": _text},
+    TestRun: {"channel": _text, "seconds": _or_nothing(_real), "volume_ul": _or_nothing(_whole)},
+    Calibrate: {
+        "channel": _text,
+        "runs": _runs,
+        "source": _text,
+        "water_c": _or_nothing(_real),
+        "density_kg_per_l": _or_nothing(_real),
+    },
+    Retube: {"channel": _text},
+    Identify: {"seen": _seen},
     Suspend: {"channel": _text},
     Resume: {"channel": _text},
 }

@@ -1,10 +1,13 @@
-"""Refills, batches and runs to what a reservoir holds, how strong it is, and how long it lasts.
+"""Refills and runs to what a reservoir holds, how strong it is, how long it lasts, and whether the books close.
 
 Pure: no file, pin, socket, thread, logger, database, clock.
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
+from datetime import datetime
 from fractions import Fraction
 
 from attrs import evolve, frozen
@@ -31,6 +34,85 @@ class Contents:
         return evolve(self, left_ul=self.left_ul - given_ul, flush_ul=max(0, self.flush_ul - flushed_ul))
 
 
+@frozen
+class Filling:
+    """A reservoir since its level was last measured, which is at a refill. Volumes in µL."""
+
+    at: datetime
+    proven_ms: int
+    to_ul: int
+    drawn_ul: int = 0  #: by the books, whatever for
+    unseen_ul: int = 0  #: of these, booked for runs that nobody saw the end of: they may never have run
+    flow_changed: bool = False  #: calibrated, or new tubing, since then: two flows were booked by
+    poured: Mapping[str, float] | None = None  #: what the plan said then of the stock's strength; None: not kept
+
+    def after_run(self, given_ul: int, *, seen: bool) -> Filling:
+        """After so much was booked as drawn."""
+        unseen_ul = self.unseen_ul + (0 if seen else given_ul)
+        return evolve(self, drawn_ul=self.drawn_ul + given_ul, unseen_ul=unseen_ul)
+
+
+def level_uncertainty_ul(filling: Filling, flow_share: float) -> int:
+    """How far the level may lie from its books, in µL: nothing when it was just measured, and more with every run.
+
+    `flow_share` is how far the flow may be off, as a share of it: all runs are off by it the same way, so it does not
+    average out. What was booked for a run that nobody saw the end of may not have run at all.
+    """
+    return math.ceil((filling.drawn_ul - filling.unseen_ul) * flow_share) + filling.unseen_ul
+
+
+#: A level read off a reservoir's scale is good to this share of what it was filled to: 20 mL on 2 L. Common practice,
+#: no source.
+READING_SHARE = 0.01
+#: How far the flow may be off by a refill before it counts. A calibration falls due when it has drifted by as much; it
+#: is a third of the 15 % that must never be reached, and three times what two readings of a level are usually good to.
+FLOW_TOLERANCE = 0.05
+
+
+@frozen
+class FlowCheck:
+    """What a refill says of the flow since the one before. `error` is what really ran over what was booked, less 1:
+    above zero the pump gives more than is booked. None where that cannot be told; then `why_not` says why."""
+
+    at: datetime
+    expected_ul: int
+    found_ul: int
+    drawn_ul: int  #: by the books, without the runs that nobody saw the end of
+    error: float | None
+    uncertainty: float | None  #: of the error, from the two readings of the level and the runs nobody saw the end of
+    why_not: str = ""
+
+    @property
+    def tells(self) -> bool:
+        """Whether the error is more than the readings could make up."""
+        return self.error is not None and self.uncertainty is not None and abs(self.error) > self.uncertainty
+
+
+def flow_check(filling: Filling, left_ul: int, found_ul: int, at: datetime) -> FlowCheck:
+    """Expected against found at a refill: the flow's true error since the one before.
+
+    Drawn in truth is what was filled to less what was found, each read to READING_SHARE; of the runs that nobody saw
+    the end of half is taken, and the other half is not known. No error is told where the readings alone could make up
+    FLOW_TOLERANCE: then too little was pumped.
+    """
+    seen_ul = filling.drawn_ul - filling.unseen_ul
+    if seen_ul <= 0:
+        return FlowCheck(at, left_ul, found_ul, 0, None, None, "nothing was pumped since the level was last measured")
+    error = (filling.to_ul - found_ul - filling.unseen_ul / 2) / seen_ul - 1
+    uncertainty = (math.hypot(READING_SHARE * filling.to_ul, READING_SHARE * filling.to_ul) + filling.unseen_ul / 2) / (
+        seen_ul
+    )
+    why_not = ""
+    if filling.flow_changed:
+        why_not = "the pump was calibrated, or got new tubing, since the level was last measured"
+    elif uncertainty > FLOW_TOLERANCE:
+        why_not = (
+            f"too little was pumped to tell: {seen_ul / 1000:.1f} mL by the books, and reading the level twice leaves"
+            f" {uncertainty * 100:.0f} % of that open"
+        )
+    return FlowCheck(at, left_ul, found_ul, seen_ul, None if why_not else error, uncertainty, why_not)
+
+
 def outlet_strength(contents: Contents) -> Strength | None:
     """The strongest that can leave the outlet now, by substance: of old and new, until the line is flushed."""
     if contents.strength is None or contents.before is None or contents.flush_ul <= 0:
@@ -53,17 +135,26 @@ def strength_from_map(strength: dict[str, float]) -> Strength | None:
     )
 
 
+def map_from_strength(strength: Strength | None) -> dict[str, float]:
+    """A Strength as a refill row keeps it."""
+    if strength is None:
+        return {}
+    amounts = {each.value: strength.of(each) for each in Substance}
+    return {substance: amount for substance, amount in amounts.items() if amount > 0}
+
+
 def filled(plan: Plan, channel: str) -> Refilled:
     """The row of a reservoir that was filled to the brim with the stock that the plan names."""
     stock = plan.stock_of(channel)
-    strength = {} if stock.strength is None else {each.value: stock.strength.of(each) for each in Substance}
+    strength = map_from_strength(stock.strength)
     return Refilled(
         channel=channel,
         to_ul=plan.channels[channel].reservoir.holds_ul,
         found_ul=None,
         stock=stock.id,
-        strength={substance: amount for substance, amount in strength.items() if amount > 0},
+        strength=strength,
         line_ul=0,
+        poured=strength,
     )
 
 

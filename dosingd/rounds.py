@@ -33,6 +33,7 @@ from dosingd.records import (
     Stamp,
     Started,
 )
+from dosingd.recovery import LinesLow
 from dosingd.strengths import strengths_of
 from dosingd.trust import Trust
 from dosingd.turn import Turn
@@ -64,14 +65,18 @@ class Rounds:
         """Whether the wall clock is believed, by the newest reading."""
         return self.trust is not None and self.trust.trusted
 
-    def start(self, low: Reading | None = None) -> None:
+    def start(self, low: Reading | None = None, helper: LinesLow | None = None, *, all_low: bool = True) -> None:
         """Every line is low by now: book what was left open (R1), bring the plan into force, lay the day. `low` is
-        when the lines were driven low, where that was a while ago."""
+        when the lines were driven low, where that was a while ago, and `helper` what the stop helper says of it.
+
+        Not `all_low`: a line did not answer, so nobody knows when a run that was left open ends. It stays open, nothing
+        runs beside it, and the next start books it."""
         low = self.clock.now() if low is None else low
-        alive_at = self.account.books.newest_wall_at
+        alive_at = self.account.books.alive_at
         if self.account.books.zones and alive_at is not None:
             self._seen = alive_at, self.account.books.proven_ms(low)
-        self.turn.recover(low)
+        if all_low:
+            self.turn.recover(low, helper)
         # Time is read anew: a row that is written with an older reading than the row before it would be paid twice.
         reading = self.clock.now()
         self.account.write(Started(__version__), reading)

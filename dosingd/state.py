@@ -12,16 +12,19 @@ from zoneinfo import ZoneInfo
 
 from attrs import field, frozen
 
+from dosingd import stores
 from dosingd.agenda import Due, dosing_day
 from dosingd.alarms import Alarm, Kind, alarms
 from dosingd.books import Books, LastDose
 from dosingd.calibration import volume_ul_from_run_s
 from dosingd.daily import daily_volume_ul, day_volume_ul
+from dosingd.flows import flow_of, valid_calibration
 from dosingd.plan.model import Plan
 from dosingd.records import Reading, Substance
-from dosingd.reservoir import days_left, low
+from dosingd.reservoir import days_left
 from dosingd.strengths import at_outlet, strengths_of
 from dosingd.trust import Trust
+from dosingd.upkeep import due as calibration_due
 
 
 @frozen
@@ -33,6 +36,7 @@ class ReservoirState:
     low: bool | None
     stock: str  #: what is in it, else what the plan says belongs in it
     batch: str | None = None
+    uncertainty_ul: int | None = None  #: how far the level may lie from the books
 
 
 @frozen
@@ -43,6 +47,8 @@ class CalibrationState:
     at: datetime | None  #: None: the nominal flow, never calibrated
     runs: int
     source: str  #: measured | declared | bench | nominal
+    interval95_percent: float | None = None  #: half of the 95 % interval of one dose, over its volume
+    due_at: datetime | None = None
 
 
 @frozen
@@ -77,6 +83,9 @@ class RigState:
     clock_source: str | None  #: network | rtc | none
     channels: Mapping[str, ChannelState]
     alarms: Sequence[Alarm] = field(factory=tuple)
+    ended: Sequence[Alarm] = field(factory=tuple)  #: alarms that stood once and are over, the newest of each kind
+    inputs: Mapping[str, str] = field(factory=dict)  #: what each switch of the plan says, in words
+    stopped: str | None = None  #: why nothing can run until a person mends it and starts the daemon again
 
 
 def rig_state(
@@ -89,18 +98,23 @@ def rig_state(
     coming: Sequence[Due] = (),
     sessions: Mapping[str, float] | None = None,
     more_alarms: Sequence[Alarm] = (),
+    inputs: Mapping[str, str] | None = None,
     version: str = "",
     started_at: datetime | None = None,
+    stopped: str | None = None,
 ) -> RigState:
     """The rig at a reading. `coming` is the agenda, soonest first; `sessions` are the channels that a session by hand
-    keeps from dosing; `more_alarms` are those that the books do not know of."""
+    keeps from dosing; `more_alarms` are those that the books do not know of, `inputs` what the switches say; `stopped`
+    is why nothing can run until the daemon is started again."""
     proven_ms = books.proven_ms(reading)
     paused = books.paused(proven_ms)
     paused_until_at = (
         reading.wall_at + timedelta(milliseconds=(books.paused_until_ms or 0) - proven_ms) if paused else None
     )
     standing = tuple(alarms(plan, books, reading, trust, cannot_lay)) + tuple(more_alarms)
-    context = _Context(plan, books, reading, proven_ms, trust, cannot_lay, coming, sessions or {}, standing)
+    if stopped is not None:
+        coming = ()  # whatever is on the agenda, it will not be given
+    context = _Context(plan, books, reading, proven_ms, trust, cannot_lay, coming, sessions or {}, standing, stopped)
     return RigState(
         at=reading,
         rig=plan.rig,
@@ -115,6 +129,8 @@ def rig_state(
         clock_source=None if trust is None else trust.source,
         channels={name: _channel(context, name) for name in plan.channels},
         alarms=standing,
+        inputs=inputs or {},
+        stopped=stopped,
     )
 
 
@@ -129,6 +145,7 @@ class _Context:
     coming: Sequence[Due]
     sessions: Mapping[str, float]
     alarms: Sequence[Alarm]
+    stopped: str | None
 
 
 def _channel(context: _Context, name: str) -> ChannelState:
@@ -143,7 +160,8 @@ def _channel(context: _Context, name: str) -> ChannelState:
         given_ul += books.unclocked_spent(name, since_ms)[2]
     contents = books.contents.get(name)
     reservoir = plan.channels[name].reservoir
-    known = books.flows.get(name)
+    known = valid_calibration(plan, books, name)
+    falls_due = calibration_due(plan, books, name, reading.wall_at)
     return ChannelState(
         id=name,
         given_today_ul=given_ul,
@@ -155,14 +173,17 @@ def _channel(context: _Context, name: str) -> ChannelState:
         reservoir=ReservoirState(
             left_ul=None if contents is None else contents.left_ul,
             days_left=None if contents is None else days_left(contents.left_ul, reservoir, daily_ul),
-            low=None if contents is None else low(contents.left_ul, reservoir, daily_ul),
+            low=None if contents is None else stores.is_low(plan, books, name),
             stock=plan.channels[name].stock if contents is None else contents.stock,
+            uncertainty_ul=None if contents is None else stores.uncertainty_ul(plan, books, name),
         ),
         calibration=CalibrationState(
-            ul_per_s=plan.channels[name].pump.nominal_ul_per_s if known is None else known.flow_ul_per_s,
-            at=books.calibrated_at.get(name),
-            runs=0 if known is None else len(known.runs),
-            source="nominal" if known is None else known.source,
+            ul_per_s=flow_of(plan, books, name).ul_per_s,
+            at=None if known is None else known.at,
+            runs=0 if known is None else len(known.event.runs),
+            source="nominal" if known is None else known.event.source,
+            interval95_percent=None if known is None else known.event.interval95_percent,
+            due_at=None if falls_due is None else falls_due.at,
         ),
     )
 
@@ -172,7 +193,7 @@ def allowance_ul(plan: Plan, books: Books, name: str, proven_ms: int) -> int:
 
     The smallest of its volume, its motor time at its flow, and the tank's change at the strength at the outlet.
     """
-    flow = books.flow(name, plan.channels[name].pump.nominal_ul_per_s)
+    flow = flow_of(plan, books, name)
     rooms = [books.level(f"day:{name}", proven_ms)]
     run_s = max(0, books.level(f"run:{name}", proven_ms)) / 1000
     rooms.append(max(0, volume_ul_from_run_s(run_s, flow) - 1))
@@ -196,6 +217,8 @@ def _next_dose_at(context: _Context, name: str) -> datetime | None:
 
 def _waiting_for(context: _Context, name: str) -> str | None:
     books, trust = context.books, context.trust
+    if context.stopped is not None:
+        return "a sound ledger"
     if books.held is not None:
         return "release"
     if books.paused(context.proven_ms):
@@ -207,8 +230,11 @@ def _waiting_for(context: _Context, name: str) -> str | None:
     if trust is not None and not trust.trusted and not any(due.channel == name for due in context.coming):
         return "a trusted clock"
     stopping = {Kind.RESERVOIR_RESERVE: "a refill", Kind.NO_STRENGTH: "a refill with the plan's stock"}
+    stopping[Kind.NO_CALIBRATION] = "a calibration"
+    stopping[Kind.STOCK_DIFFERS] = "the keeper to confirm its stock"
+    stopping[Kind.NO_CIRCULATION] = "flow in the tank"
     for alarm in context.alarms:
-        if alarm.channel == name and alarm.kind in stopping:
+        if alarm.channel in (name, None) and alarm.kind in stopping:
             return stopping[alarm.kind]
     return None
 
@@ -224,6 +250,7 @@ def status_data(state: RigState, running: bool) -> dict[str, Any]:
         "rig": state.rig,
         "held": state.held,
         "held_reason": state.held_reason,
+        "stopped": state.stopped,
         "paused_until": _at(state.paused_until_at, zone),
         "clock": {
             "trusted": state.clock_trusted,
@@ -232,6 +259,7 @@ def status_data(state: RigState, running: bool) -> dict[str, Any]:
         },
         "channels": {name: _channel_data(each, zone, running) for name, each in state.channels.items()},
         "alarms": [_alarm_data(alarm, zone) for alarm in state.alarms],
+        "inputs": dict(state.inputs),
         "timezone": state.timezone,
         "plan_sha256": state.plan_sha256,
         "version": state.version or None,
@@ -249,7 +277,8 @@ def status_data_without_plan(books: Books, reading: Reading) -> dict[str, Any]:
     paused_s = ((books.paused_until_ms or 0) - proven_ms) / 1000
     channels = {}
     for name in () if loaded is None else loaded.channels:
-        known, contents, last = books.flows.get(name), books.contents.get(name), books.last_dose.get(name)
+        tubed, contents, last = books.calibrations.get(name), books.contents.get(name), books.last_dose.get(name)
+        known = tubed[-1] if tubed else None
         given_ul = 0 if day is None else books.account(day, name).given_ul + books.extra_ul.get(day, {}).get(name, 0)
         channels[name] = {
             "given_today_ml": None if day is None else given_ul / 1000,
@@ -264,14 +293,15 @@ def status_data_without_plan(books: Books, reading: Reading) -> dict[str, Any]:
                 "low": None,
                 "stock": None if contents is None else contents.stock,
                 "batch": None,
+                "uncertainty_ml": None,
             },
             "calibration": {
-                "flow_ml_per_min": None if known is None else known.flow_ul_per_s * 0.06,
-                "at": _at(books.calibrated_at.get(name), zone),
-                "runs": 0 if known is None else len(known.runs),
-                "interval95_percent": None,
+                "flow_ml_per_min": None if known is None else known.event.flow_ul_per_s * 0.06,
+                "at": None if known is None else _at(known.at, zone),
+                "runs": 0 if known is None else len(known.event.runs),
+                "interval95_percent": None if known is None else known.event.interval95_percent,
                 "due_at": None,
-                "source": None if known is None else known.source,
+                "source": None if known is None else known.event.source,
             },
         }
     return {
@@ -283,6 +313,7 @@ def status_data_without_plan(books: Books, reading: Reading) -> dict[str, Any]:
         "clock": {"trusted": None, "wall": _at(reading.wall_at, zone), "source": None},
         "channels": channels,
         "alarms": [],
+        "inputs": {},
         "timezone": None if loaded is None else loaded.timezone,
         "plan_sha256": None if loaded is None else loaded.sha256,
         "version": None,
@@ -313,13 +344,14 @@ def _channel_data(state: ChannelState, zone: ZoneInfo, running: bool) -> dict[st
             "low": state.reservoir.low,
             "stock": state.reservoir.stock,
             "batch": state.reservoir.batch,
+            "uncertainty_ml": None if state.reservoir.uncertainty_ul is None else state.reservoir.uncertainty_ul / 1000,
         },
         "calibration": {
             "flow_ml_per_min": state.calibration.ul_per_s * 0.06,
             "at": _at(state.calibration.at, zone),
             "runs": state.calibration.runs,
-            "interval95_percent": None,
-            "due_at": None,
+            "interval95_percent": state.calibration.interval95_percent,
+            "due_at": _at(state.calibration.due_at, zone),
             "source": state.calibration.source,
         },
     }

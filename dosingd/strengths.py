@@ -1,4 +1,5 @@
-"""How strong the stocks are that are really there: what doses are laid by, and what limits are computed with.
+"""How strong the stocks are that are really there: what doses are laid by, and what limits are computed with; and
+whether what is there is what the plan says.
 
 Pure: no file, pin, socket, thread, logger, database, clock.
 """
@@ -9,7 +10,11 @@ from dosingd.books import Books
 from dosingd.chemistry.stock import Strength
 from dosingd.daily import Strengths, plan_strengths
 from dosingd.plan.model import Plan
-from dosingd.reservoir import outlet_strength
+from dosingd.records import Substance
+from dosingd.reservoir import map_from_strength, outlet_strength
+
+#: A strength that the plan says otherwise by less was not corrected by hand: a balance is no better.
+SAME_STRENGTH = 0.001
 
 
 def strengths_of(plan: Plan, books: Books) -> Strengths:
@@ -28,3 +33,35 @@ def at_outlet(plan: Plan, books: Books, channel: str) -> Strength | None:
     if contents is None:
         return plan.stock_of(channel).strength
     return outlet_strength(contents) or plan.stock_of(channel).strength
+
+
+def stock_differs(plan: Plan, books: Books, channel: str) -> str | None:
+    """How the plan and the books differ about what is in a channel's reservoir, in words; None when they agree.
+
+    By the stock's name, or by what the plan says now of its strength and said when it was poured in. Until a person has
+    said which is right nothing of it goes into the tank: the one may be a wrong bottle, the other a batch that is dosed
+    too strong. A reservoir that was never booked holds what the plan says.
+    """
+    contents, stock = books.contents.get(channel), plan.stock_of(channel)
+    if contents is None:
+        return None
+    if contents.stock != stock.id:
+        return f"its reservoir holds {contents.stock} by the books, and the plan says {stock.id}"
+    filling = books.fillings.get(channel)
+    if filling is None or filling.poured is None:
+        return None
+    then, now = filling.poured, map_from_strength(stock.strength)
+    for substance in sorted(then.keys() | now.keys()):
+        was, is_ = then.get(substance, 0.0), now.get(substance, 0.0)
+        if abs(is_ - was) > SAME_STRENGTH * max(is_, was):
+            unit = "eq/L" if substance == Substance.ALKALINITY else "mol/L"
+            return (
+                f"the plan says another strength of {stock.id} than when it was poured in: {was:.4g} {unit} of"
+                f" {substance} then, {is_:.4g} now"
+            )
+    return None
+
+
+def confirm(channel: str) -> str:
+    """The command by which a person says that all that is in a reservoir is the plan's stock."""
+    return f"dosingd refill {channel} --confirm"

@@ -17,13 +17,16 @@ from attrs import frozen
 
 from dosingd.records import (
     Calibrated,
+    CalibrationDoubted,
     ClockConfirmed,
     ClockMoved,
     Event,
     Held,
+    Identified,
     Into,
     LedgerMade,
     NotGiven,
+    Ordered,
     Outcome,
     Paused,
     PlanLoaded,
@@ -31,11 +34,13 @@ from dosingd.records import (
     Refilled,
     Released,
     Reserved,
+    Retubed,
     Row,
     Settled,
     Stamp,
     Started,
     Stopped,
+    Switched,
 )
 from dosingd.words import counted, ml, number
 
@@ -145,9 +150,17 @@ def reason_of(event: object) -> str:
         case PlanLoaded():
             return f"{event.rig}, {event.timezone}, sha256 {event.sha256[:12]}"
         case Calibrated():
-            return f"{number(event.flow_ul_per_s * 0.06)} mL/min, {event.source}"
+            runs = f", {counted(len(event.runs), 'run')}" if event.runs else ""
+            return f"{number(event.flow_ul_per_s * 0.06)} mL/min, {event.source}{runs}"
+        case CalibrationDoubted():
+            return event.reason
+        case Identified():
+            return ", ".join(f"{name} on GPIO {gpio}" for name, gpio in sorted(event.gpios.items()))
+        case Refilled(measured=False):
+            return f"confirmed as {event.stock}, {ml(event.to_ul)} by the books"
         case Refilled():
-            return f"to {ml(event.to_ul)} of {event.stock}"
+            found = "" if event.found_ul is None else f", {ml(event.found_ul)} were left"
+            return f"to {ml(event.to_ul)} of {event.stock}{found}"
         case Reserved():
             into = " into a cup" if event.into is Into.CUP else ""
             return f"{event.purpose.value}{into}, {event.run_ms / 1000:.3f} s"
@@ -161,6 +174,11 @@ def reason_of(event: object) -> str:
             return "ended" if event.until_at is None else f"until {event.until_at:%Y-%m-%d %H:%M} UTC"
         case Started():
             return f"version {event.version}"
+        case Switched():
+            return f"{event.name}: {event.says}"
+        case Ordered():
+            volume = "" if event.volume_ul is None else f" {event.channel} {ml(event.volume_ul)}"
+            return f"{event.verb}{volume}, order {event.id}"
         case ClockMoved():
             return f"by {event.by_s:+.1f} s"
         case _:
@@ -207,8 +225,20 @@ def _told(event: Event, reserved: Reserved | None) -> tuple[str, str] | None:
             return NOTICE, f"the clock is believed again: {event.by}"
         case Calibrated():
             return NOTICE, f"{event.channel}: calibrated, {reason_of(event)}"
+        case CalibrationDoubted():
+            return WARNING, f"{event.channel}: {event.reason}"
+        case Retubed():
+            return NOTICE, f"{event.channel}: new head tubing; it does not dose until it is calibrated"
+        case Identified():
+            return NOTICE, f"every head filled its own cup from its own reservoir: {reason_of(event)}"
+        case Refilled(measured=False):
+            return NOTICE, f"{event.channel}: {reason_of(event)}"
         case Refilled():
             return NOTICE, f"{event.channel}: refilled {reason_of(event)}"
+        case Switched():
+            return NOTICE, f"input {reason_of(event)}"
+        case Ordered():
+            return NOTICE, f"from the broker: {reason_of(event)}"
         case LedgerMade():
             return NOTICE, "the ledger was made" + (" for a bench" if event.bench else "")
 

@@ -21,17 +21,20 @@ from dosingd.calibration import volume_ul_from_run_s
 from dosingd.clock import Clock
 from dosingd.daily import asked_umol
 from dosingd.errors import LedgerRefused
+from dosingd.flows import flow_of
 from dosingd.gate import Allowed, Reason, Refused, Request
-from dosingd.leases import Lease, Leases
+from dosingd.leases import NOT_LOW, OUTLIVED, READS_HIGH, Lease, Leases
 from dosingd.ledger.account import Account
 from dosingd.plan.model import Plan
 from dosingd.pumps.pump import Pump
 from dosingd.records import Held, NotGiven, Outcome, Purpose, Reading, Reserved, Row, Settled
-from dosingd.recovery import booked_after_loss, change_of
+from dosingd.recovery import LinesLow, booked_after_loss, change_of, line_low
 from dosingd.strengths import strengths_of
 
 #: Refusals that say nothing about the dose: the rig stood still when it was due, so it was missed.
-STOOD_STILL = frozenset({Reason.HELD, Reason.PAUSED, Reason.CLOCK, Reason.BUSY, Reason.SESSION})
+STOOD_STILL = frozenset(
+    {Reason.HELD, Reason.PAUSED, Reason.CLOCK, Reason.BUSY, Reason.SESSION, Reason.STOCK, Reason.CIRCULATION}
+)
 #: Refusals that may pass while a dose waits for the run before it.
 MAY_PASS = frozenset({Reason.APART, Reason.BUSY})
 
@@ -47,6 +50,7 @@ class Result:
     why: Reason | None = None
     facts: Mapping[str, object] = field(factory=dict)
     wait_s: float | None = None
+    ran_s: float = 0.0  #: how long the pump was on
 
 
 class Turn:
@@ -60,8 +64,10 @@ class Turn:
         clock: Clock,
         *,
         trusted: Callable[[], bool],
+        flowing: Callable[[Plan], bool] = lambda _: False,
         interrupt: threading.Event | None = None,
     ) -> None:
+        """`flowing` says whether the circulation input of a plan that has one is known to see flow in the tank."""
         self.plan = plan
         self.account = account
         self.pumps = pumps
@@ -69,13 +75,28 @@ class Turn:
         self.leases = Leases()
         #: Channels whose scheduled doses wait for the end of a session by hand: their outlet may hang over a cup.
         self.suspended: frozenset[str] = frozenset()
-        self._trusted = trusted
+        self._trusted, self._flowing = trusted, flowing
         self._interrupt = interrupt
 
-    def recover(self, low: Reading) -> tuple[Row, ...]:
-        """Book every reservation that is still open, by R1; `low` is when the lines were driven low."""
-        found, newest = list(self.account.books.open.values()), self.account.books.newest
-        return tuple(self.account.write(booked_after_loss(row, low, newest or row), self.clock.now()) for row in found)
+    def recover(self, low: Reading, helper: LinesLow | None = None) -> tuple[Row, ...]:
+        """Book every reservation that is still open, by R1; `low` is when this start drove the lines low, `helper` when
+        the stop helper did."""
+        books = self.account.books
+        lost = [(row, line_low(row, low, helper, self._gpio_of(row))) for row in books.open.values()]
+        newest = books.newest
+        return tuple(
+            self.account.write(booked_after_loss(row, low_by, newest or row), self.clock.now()) for row, low_by in lost
+        )
+
+    def _gpio_of(self, row: Row) -> int | None:
+        """The line that a reservation's run was on. A row does not hold it, so it is sure only if the plan that was in
+        force then is to the byte the one that is read now; else None."""
+        books = self.account.books
+        if books.plan is None or books.plan.sha256 != self.plan.sha256 or row.seq < books.plan_seq:
+            return None
+        assert isinstance(row.event, Reserved)
+        channel = self.plan.channels.get(row.event.channel)
+        return None if channel is None else channel.pump.gpio
 
     def run(self, request: Request, *, may_wait_s: float = 0.0) -> Result:
         """Give one dose, or say why not. With `may_wait_s` a refusal that passes in time is not booked yet."""
@@ -86,7 +107,14 @@ class Turn:
         answer = (
             Refused(Reason.SESSION, f"{request.channel}: a session by hand is open, so its dose is left out.")
             if request.purpose is Purpose.SCHEDULED and request.channel in self.suspended
-            else gate.ask(self.plan, self.account.books, request, asked_at, trusted=self._trusted())
+            else gate.ask(
+                self.plan,
+                self.account.books,
+                request,
+                asked_at,
+                trusted=self._trusted(),
+                flowing=self._flowing(self.plan),
+            )
         )
         if isinstance(answer, Refused):
             if answer.reason in MAY_PASS and answer.fits_in_s is not None and answer.fits_in_s <= may_wait_s:
@@ -102,7 +130,15 @@ class Turn:
     def _pump(self, request: Request, allowed: Allowed, row: Row, asked_at: Reading) -> Result:
         now = self.clock.now()
         if now.boot_id != asked_at.boot_id or not 0 <= now.mono_s - asked_at.mono_s <= gate.FRESH_S:
-            refused = gate.still_good(allowed, self.plan, self.account.books, asked_at, now, trusted=self._trusted())
+            refused = gate.still_good(
+                allowed,
+                self.plan,
+                self.account.books,
+                asked_at,
+                now,
+                trusted=self._trusted(),
+                flowing=self._flowing(self.plan),
+            )
             if refused is not None:
                 self._settle(row, allowed.reserved, Outcome.MISSED, 0, 0.0, refused.text)
                 return Result(Outcome.MISSED, request.volume_ul, 0, refused.text, refused.reason, refused.facts)
@@ -111,7 +147,7 @@ class Turn:
             # Nobody knows when the line goes low: the reservation stays open, and the next start books it by R1.
             self.hold(broken)
             return Result(Outcome.UNKNOWN, request.volume_ul, allowed.reserved.reserved_ul, broken)
-        flow = self.account.books.flow(request.channel, allowed.reserved.nominal_ul_per_s)
+        flow = flow_of(self.plan, self.account.books, request.channel)
         given_ul = volume_ul_from_run_s(ran_s, flow)
         short = ran_s < allowed.run_s - 0.001
         if not short:
@@ -122,7 +158,7 @@ class Turn:
         self._settle(row, allowed.reserved, outcome, given_ul, ran_s, reason)
         if broken is not None:
             self.hold(broken)
-        return Result(outcome, request.volume_ul, given_ul, reason)
+        return Result(outcome, request.volume_ul, given_ul, reason, ran_s=ran_s)
 
     def _on_under_lease(self, channel: str, allowed: Allowed) -> tuple[float, str | None]:
         """Run the pump. Seconds of BOOTTIME that it was on, and what broke: the line, or its lease (R5)."""
@@ -142,15 +178,15 @@ class Turn:
             try:
                 pump.off()
             except Exception as fault:
-                broken = f"{channel}: its line could not be driven low: {fault}."
+                broken = f"{channel}: its line {NOT_LOW}: {fault}."
             if broken is None and pump.is_on:
-                broken = f"{channel}: its line was driven low and still reads high."
+                broken = f"{channel}: its line was driven low and {READS_HIGH}."
             off_mono_s = self.clock.now().mono_s
             outlived = lease in self.leases.outlived(off_mono_s)
             self.leases = self.leases.ended(channel)
         ran_s = off_mono_s - on_mono_s
         if broken is None and outlived:
-            broken = f"{channel}: its run lasted {ran_s:.1f} s, past its lease of {allowed.lease_s:.1f} s."
+            broken = f"{channel}: its run lasted {ran_s:.1f} s, past {OUTLIVED} of {allowed.lease_s:.1f} s."
         return ran_s, broken
 
     def _interrupted(self) -> bool:
@@ -205,9 +241,22 @@ class Turn:
                 failed.append(f"{channel}: {fault}")
         return failed
 
-    def hold(self, reason: str) -> None:
-        """Latch the rig (R11): every pump off first, then the row. One pump that fails does not stop the next."""
+    def hold(self, reason: str) -> list[str]:
+        """Latch the rig (R11): every pump off first, then the row. One pump that fails does not stop the next. Returns
+        the lines that failed."""
         failed = self.pumps_off()
         if failed:
             reason = f"{reason} (lines that did not answer: {'; '.join(failed)})"
         self.account.write(Held(reason), self.clock.now())
+        return failed
+
+    def lines_not_low(self) -> list[str]:
+        """The channels whose line reads high, or cannot be read, now. From any thread; nothing is driven."""
+        return [channel for channel, pump in dict(self.pumps).items() if _reads_high(pump)]
+
+
+def _reads_high(pump: Pump) -> bool:
+    try:
+        return pump.is_on
+    except Exception:
+        return True  # a line that nobody can read may be high

@@ -16,6 +16,7 @@ from attrs import evolve
 from dosingd.books import Books
 from dosingd.chemistry.stock import Strength
 from dosingd.clock import VirtualClock
+from dosingd.flows import bench_calibration
 from dosingd.gate import Request
 from dosingd.ledger import Book
 from dosingd.ledger.account import Account
@@ -51,6 +52,7 @@ from dosingd.records import (
     Substance,
     proven_ms_after,
 )
+from dosingd.recovery import LinesLow
 from dosingd.rounds import Rounds
 from dosingd.turn import Turn
 
@@ -150,15 +152,24 @@ def scheduled(name: str = "alk", volume_ul: int = 1_000, slot: str = "s1", day: 
     return request(name, volume_ul, purpose=Purpose.SCHEDULED, slot=slot, day=day)
 
 
+def calibrations(of: Plan) -> list[Event]:
+    """Every pump calibrated at its nominal flow, as on a bench: without that a channel does not dose."""
+    return [bench_calibration(one) for one in of.channels.values()]
+
+
 class Story:
     """Books told row by row, without a ledger: the tests of the pure rooms are written in it."""
 
-    def __init__(self, of: Plan, *, full: bool = True, at: Reading | None = None) -> None:
+    def __init__(
+        self, of: Plan, *, full: bool = True, at: Reading | None = None, calibrated: bool = True
+    ) -> None:
         self.plan = of
         self.books = Books()
         self.now = reading() if at is None else at
         self.tell(LedgerMade("story", bench=True, full=full))
         self.tell(plan_loaded(of, EPOCH_AT))
+        for event in calibrations(of) if calibrated else ():
+            self.tell(event)
 
     def at(self, mono_s: float, **more: Any) -> Story:
         """Let the clocks show this."""
@@ -250,6 +261,7 @@ class Rig:
         at_step: AtStep = no_step,
         clock: VirtualClock | None = None,
         interrupt: threading.Event | None = None,
+        calibrated: bool = True,
     ) -> None:
         self.clock = VirtualClock(start_at, synchronised=synced, mono_s=mono_s) if clock is None else clock
         self.journal: list[str] = []
@@ -259,6 +271,8 @@ class Rig:
         self.account = Account(
             Book.pretend(LedgerMade("demo", bench=True, full=full), self.clock.now(), at_step=lambda s: self._step(s))
         )
+        for event in calibrations(of) if calibrated else ():
+            self.account.write(event, self.clock.now())
         self.plan = of
         self.pumps = {name: WatchedPump(name, self.clock, self.journal, self.spans[name]) for name in of.channels}
         self._wire()
@@ -282,15 +296,16 @@ class Rig:
     def books(self) -> Books:
         return self.account.books
 
-    def start(self) -> Rig:
-        self.rounds.start()
+    def start(self, helper: LinesLow | None = None, *, all_low: bool = True) -> Rig:
+        self.rounds.start(helper=helper, all_low=all_low)
         return self
 
-    def restart(self) -> Rig:
-        """The daemon ends and begins again: everything is derived from the ledger anew."""
+    def restart(self, helper: LinesLow | None = None, *, all_low: bool = True) -> Rig:
+        """The daemon ends and begins again: everything is derived from the ledger anew, but for the stop helper's word
+        and the plan, `self.plan`."""
         self.account = Account(self.account.book)
         self._wire()
-        return self.start()
+        return self.start(helper, all_low=all_low)
 
     def live(self, seconds: float) -> Rig:
         """Rounds for so many true seconds."""

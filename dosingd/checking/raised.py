@@ -1,22 +1,31 @@
-"""By how much a new plan raises what is dosed: a reload that raises it much is asked about first.
+"""By how much a new plan raises what is dosed or loosens what guards it: a reload that does so is asked about first.
 
 Pure: no file, pin, socket, thread, logger, database, clock.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+from datetime import time
+from itertools import combinations
+
 from dosingd.daily import daily_change_umol, daily_volume_ul, gives, plan_strengths
 from dosingd.plan.amounts import shown_change, shown_ml
-from dosingd.plan.model import Plan
+from dosingd.plan.model import LocalSpan, Plan, WithoutClock
 from dosingd.records import Substance
 
-#: A channel's daily change may rise by this share without being asked about. A keeper who raises what corals take up
-#: goes in smaller steps (common practice, no source); what is more is as likely a slip of the pen.
+#: A channel's daily change may rise by this share without being asked about, and so may a limit. A keeper who raises
+#: what corals take up goes in smaller steps (common practice, no source); what is more is as likely a slip of the pen.
 RAISE = 0.2
+_DAY_MIN = 24 * 60
 
 
 def raised(old: Plan, new: Plan) -> tuple[str, ...]:
-    """One line a channel whose daily change rises by more than RAISE, or that is new; empty: there is none.
+    """One line for everything in the new plan that a slip of the pen must not loosen; empty: there is none.
+
+    Those are: a channel whose daily change rises by more than RAISE, or that is new; a limit that does so, or a nominal
+    flow that falls by more than RAISE; a faster speed; a shorter gap; less quiet time; an input or the keep-alive that
+    is gone; and a clock that is trusted, or done without, where it was not.
 
     Compared is what goes into the whole tank, so that a slip in the water's volume is one as well. A channel that is
     planned by volume, before or after, is compared by volume.
@@ -29,9 +38,102 @@ def raised(old: Plan, new: Plan) -> tuple[str, ...]:
         before, after = _daily(old, name), _daily(new, name)
         if before[1] != after[1]:
             before, after = _volume(old, name), _volume(new, name)
-        if after[0] > before[0] * (1 + RAISE):
+        if _more(before[0], after[0]):
             lines.append(f"{name}: from {_amount(old, name)} a day to {_amount(new, name)}")
-    return tuple(lines)
+        lines += [f"{name}: {what}" for what in (*_limits(old, new, name), *_pump(old, new, name))]
+        if old.channels[name].reservoir.float_ is not None and new.channels[name].reservoir.float_ is None:
+            lines.append(f"{name}: its reservoir's float is taken out")
+    return (*lines, *_gaps(old, new), *_quiet(old, new), *_inputs(old, new), *_clock(old, new))
+
+
+def _more(before: float, after: float) -> bool:
+    return after > before * (1 + RAISE) * (1 + 1e-9)
+
+
+def _limits(old: Plan, new: Plan, name: str) -> Iterator[str]:
+    before, after = old.channels[name].limits, new.channels[name].limits
+    if _more(before.dose_ul, after.dose_ul):
+        yield f"its dose limit from {shown_ml(before.dose_ul)} to {shown_ml(after.dose_ul)}"
+    if _more(before.day_ul, after.day_ul):
+        yield f"its day limit from {shown_ml(before.day_ul)} to {shown_ml(after.day_ul)}"
+    if _more(before.run_s, after.run_s):
+        yield f"its run limit from {before.run_s:.0f} s a day to {after.run_s:.0f} s"
+    if before.rise_umol is None:
+        return
+    if after.rise_umol is None:
+        yield f"its rise limit from {_rise(old, name)} to none"
+    elif gives(old, name) is gives(new, name) and _more(before.rise_umol, after.rise_umol):
+        yield f"its rise limit from {_rise(old, name)} to {_rise(new, name)}"
+
+
+def _rise(plan: Plan, name: str) -> str:
+    rise_umol = plan.channels[name].limits.rise_umol or 0.0
+    return f"{shown_change(rise_umol / 1000 / plan.tank.water_l, gives(plan, name))} in {plan.tank.water_l:g} L"
+
+
+def _pump(old: Plan, new: Plan, name: str) -> Iterator[str]:
+    """A pump that is not calibrated runs by its nominal flow: where that is too low, it runs too long."""
+    before, after = old.channels[name].pump, new.channels[name].pump
+    if after.nominal_ul_per_s < before.nominal_ul_per_s * (1 - RAISE) * (1 - 1e-9):
+        flows = before.nominal_ul_per_s * 0.06, after.nominal_ul_per_s * 0.06
+        yield f"its nominal flow from {flows[0]:.3g} mL/min down to {flows[1]:.3g} mL/min, so it runs longer"
+    speeds = [1.0 if pump.speed is None else pump.speed for pump in (before, after)]
+    if speeds[1] > speeds[0]:
+        yield f"its speed from {speeds[0] * 100:.3g} % to {speeds[1] * 100:.3g} %"
+
+
+def _gaps(old: Plan, new: Plan) -> Iterator[str]:
+    for one, other in combinations([name for name in new.channels if name in old.channels], 2):
+        before_s, after_s = old.gap_s(one, other), new.gap_s(one, other)
+        if after_s < before_s:
+            yield f"apart: {one} and {other} from {_span(before_s)} to {_span(after_s)}"
+
+
+def _span(seconds: float) -> str:
+    if seconds == 0:
+        return "none"
+    return f"{seconds / 60:g} min" if seconds % 60 == 0 else f"{seconds:g} s"
+
+
+def _quiet(old: Plan, new: Plan) -> Iterator[str]:
+    stays = _minutes(new.quiet)
+    now = ", ".join(_clock_times(span) for span in new.quiet) or "none"
+    for span in old.quiet:
+        lost_min = len(_minutes((span,)) - stays)
+        if lost_min:
+            yield f"quiet: {lost_min} min of {_clock_times(span)} are quiet no more; quiet now: {now}"
+
+
+def _minutes(spans: Sequence[LocalSpan]) -> set[int]:
+    """The minutes of the day that lie in any of the spans."""
+    found: set[int] = set()
+    for span in spans:
+        from_min, to_min = _minute(span.from_), _minute(span.to)
+        found |= {minute % _DAY_MIN for minute in range(from_min, to_min if to_min > from_min else to_min + _DAY_MIN)}
+    return found
+
+
+def _minute(at: time) -> int:
+    return at.hour * 60 + at.minute
+
+
+def _clock_times(span: LocalSpan) -> str:
+    return f"{span.from_:%H:%M} to {span.to:%H:%M}"
+
+
+def _inputs(old: Plan, new: Plan) -> Iterator[str]:
+    for name in old.inputs:
+        if name not in new.inputs:
+            yield f"inputs: {name} is taken out (GPIO {old.inputs[name].gpio})"
+    if old.keep_alive_gpio is not None and new.keep_alive_gpio is None:
+        yield f"keep_alive is taken out (GPIO {old.keep_alive_gpio})"
+
+
+def _clock(old: Plan, new: Plan) -> Iterator[str]:
+    if old.clock.without is WithoutClock.NONE and new.clock.without is WithoutClock.HALF:
+        yield "clock: without a trusted clock half of a day's doses are given, no more none"
+    if new.clock.rtc and not old.clock.rtc:
+        yield "clock: it is taken for right at a start (rtc from false to true)"
 
 
 def _daily(plan: Plan, name: str) -> tuple[float, Substance | None]:

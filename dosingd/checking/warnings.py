@@ -23,15 +23,8 @@ from dosingd.records import Substance
 Warn = Callable[[str, str], None]
 
 #: Settings that are read and checked and that nothing acts on: the setting (`*` stands for a channel), and what that
-#: means. Take a line out when something acts on it.
-NOT_ACTED_ON_YET: tuple[tuple[str, str], ...] = (
-    ("inputs", "no switch is read, so no dose waits for one"),
-    ("alarm_output", "no lamp or buzzer is switched"),
-    ("channels.*.reservoir.float", "the switch is not read"),
-    ("mqtt.hub_discovery", "the rig does not announce itself to a hub"),
-    ("mqtt.hub_prefix", "the rig does not announce itself to a hub"),
-    ("mqtt.orders", "no order is taken from the broker"),
-)
+#: means. A setting that is new to the plan stands here until something acts on it.
+NOT_ACTED_ON_YET: tuple[tuple[str, str], ...] = ()
 
 #: A change of the tank within minutes that animals are known to suffer from, by substance.
 HARM = {Substance.ALKALINITY: 3.0, Substance.CALCIUM: 60.0, Substance.MAGNESIUM: 120.0}
@@ -68,17 +61,8 @@ def not_acted_on(plan: Plan, marks: Marks) -> tuple[Fault, ...]:
         marks.fault(path, f"not acted on yet: {means}.")
         for setting, means in NOT_ACTED_ON_YET
         for path in ([setting.replace("*", channel) for channel in plan.channels] if "*" in setting else [setting])
-        if path in marks.positions and _asked_for(plan, setting)
+        if path in marks.positions
     )
-
-
-def _asked_for(plan: Plan, setting: str) -> bool:
-    """Whether a setting that stands there asks for anything: one that is switched off is kept already."""
-    off = {
-        "mqtt.hub_discovery": plan.mqtt is None or not plan.mqtt.hub_discovery,
-        "mqtt.orders": plan.mqtt is None or not plan.mqtt.orders,
-    }
-    return not off.get(setting, False)
 
 
 def _salts(plan: Plan, marks: Marks, stock: str) -> Iterator[tuple[str, SaltPortion]]:

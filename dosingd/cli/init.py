@@ -15,10 +15,11 @@ from dosingd.cli.reply import Reply
 from dosingd.cli.statedir import ledger_path, witness_directory
 from dosingd.cli.wishes import options_everywhere, wishes
 from dosingd.clock import SystemClock
+from dosingd.flows import bench_calibration
 from dosingd.ledger import Book, Witness
 from dosingd.limits import plan_loaded
 from dosingd.plan import Plan
-from dosingd.records import Calibrated, Event, LedgerMade, Reading
+from dosingd.records import Event, Identified, LedgerMade, Reading
 from dosingd.reservoir import filled
 
 
@@ -54,7 +55,8 @@ def first_events(plan: Plan, reading: Reading, *, bench: bool) -> Iterator[Event
         return
     for name, channel in plan.channels.items():
         yield filled(plan, name)
-        yield Calibrated(channel=name, flow_ul_per_s=channel.pump.nominal_ul_per_s, source="bench")
+        yield bench_calibration(channel)
+    yield Identified({name: channel.pump.gpio for name, channel in plan.channels.items()})
 
 
 def _text(plan: Plan, path: str, place: Path, bench: bool) -> str:

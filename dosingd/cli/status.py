@@ -8,7 +8,9 @@ from pathlib import Path
 from typing import Any
 
 import click
+from attrs import evolve
 
+from dosingd import memo
 from dosingd.books import Books
 from dosingd.cli.asking import AT_ONCE_S, asked, start
 from dosingd.cli.planfile import sound_plan
@@ -20,6 +22,7 @@ from dosingd.clock import SystemClock
 from dosingd.errors import NoDaemon, PlanRefused
 from dosingd.plan import Plan
 from dosingd.requests import Status
+from dosingd.standing import ALARMS_NAME, carried, standing_of
 from dosingd.state import rig_state, status_data, status_data_without_plan
 
 
@@ -53,7 +56,9 @@ def without_daemon(state: Path) -> Reply:
         data = status_data_without_plan(books, reading)
         data["rig"] = data["rig"] or (None if plan is None else plan.rig)
     else:
-        data = status_data(rig_state(plan, books, reading), running=False)
+        now = rig_state(plan, books, reading)
+        known = standing_of(memo.read(state / ALARMS_NAME))
+        data = status_data(evolve(now, alarms=carried(known, now.alarms)), running=False)
     return Reply(data, text_of(data), messages=messages)
 
 
@@ -73,6 +78,8 @@ def text_of(data: Mapping[str, Any]) -> str:
     if data["channels"]:
         lines += ["", _channels_table(data)]
         lines += _waits(data)
+    if data.get("inputs"):
+        lines.append(folded(f"Inputs: {'; '.join(f'{name} {says}' for name, says in data['inputs'].items())}."))
     lines += ["", *_alarms(data)]
     return "\n".join(lines)
 
@@ -84,6 +91,8 @@ def _rig_line(data: Mapping[str, Any]) -> str:
 
 
 def _doing(data: Mapping[str, Any], now: datetime) -> str:
+    if data.get("stopped"):
+        return f"STOPPED: no pump runs. {str(data['stopped']).rstrip('.')}. Mend it, then start dosingd again."
     if data["held"]:
         return f"HELD: {str(data['held_reason']).rstrip('.')}. Every pump is off until: dosingd release"
     if not data["running"]:

@@ -12,6 +12,7 @@ is as wrong as one that has lost a dose.
 from __future__ import annotations
 
 import sqlite3
+import threading
 import weakref
 from collections.abc import Collection, Iterator
 from contextlib import suppress
@@ -42,6 +43,7 @@ class Book:
         self._witness = witness
         self._at_step = at_step
         self._broken: str | None = None
+        self._writer = threading.get_ident()
         self._files = [(item, identity(item)) for item in opened.files]
         # A book that is dropped without a word lets go of its files too.
         self._let_go = weakref.finalize(self, _let_go, opened)
@@ -84,6 +86,11 @@ class Book:
         weakref.finalize(book, book._connection.close)
         return book
 
+    def take_over(self) -> None:
+        """From now on the thread that calls this writes, and no other: the daemon opens the ledger where a refusal ends
+        its start, and hands it to the turn thread for good."""
+        self._writer = threading.get_ident()
+
     def append(self, event: Event, reading: Reading) -> Row:
         """Adds a row and returns when it and its witness are on the disk; the pump may start after that, not before.
 
@@ -93,6 +100,8 @@ class Book:
         """
         if self._witness is None:
             raise LedgerRefused(f"{self._path}: opened for reading only.")
+        if threading.get_ident() != self._writer:
+            raise self._failed(event, "another thread holds it")
         if self._broken is not None:
             raise self._failed(event, f"it is closed since an earlier error: {self._broken}")
         if isinstance(event, Settled) and not self._tally.is_open(event.reservation, event.channel):

@@ -102,8 +102,7 @@ def connect(path: Path | None, mode: str) -> sqlite3.Connection:
     if sqlite3.sqlite_version_info < _OLDEST_SQLITE:
         raise LedgerRefused(f"The ledger needs SQLite 3.37 or newer, and this Python has {sqlite3.sqlite_version}.")
     target = ":memory:" if path is None else f"{path.absolute().as_uri()}?mode={mode}"
-    # Opened where the daemon starts, so that a refusal ends it, and then handed to the turn thread for good: there is
-    # never a second thread with it, and SQLite's own check knows only the thread that opened.
+    # SQLite's own check knows only the thread that opened, and the daemon hands the ledger on: the Book checks instead.
     connection = sqlite3.connect(
         target, uri=path is not None, timeout=_BUSY_S, isolation_level=None, check_same_thread=False
     )

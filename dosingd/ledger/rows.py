@@ -20,13 +20,16 @@ from typing import Any, NamedTuple
 import attrs
 
 from dosingd import records
-from dosingd.records import Event, LimitsRow, Reading, Row
+from dosingd.records import Event, HeadRow, LimitsRow, Reading, Row
 
 #: The names on disk. They outlive the names of the classes.
 KINDS: Mapping[str, type] = {
     "ledger_made": records.LedgerMade,
     "plan_loaded": records.PlanLoaded,
     "calibrated": records.Calibrated,
+    "calibration_doubted": records.CalibrationDoubted,
+    "retubed": records.Retubed,
+    "identified": records.Identified,
     "refilled": records.Refilled,
     "reserved": records.Reserved,
     "settled": records.Settled,
@@ -39,6 +42,8 @@ KINDS: Mapping[str, type] = {
     "stamp": records.Stamp,
     "clock_moved": records.ClockMoved,
     "clock_confirmed": records.ClockConfirmed,
+    "switched": records.Switched,
+    "ordered": records.Ordered,
 }
 KIND_OF: Mapping[type, str] = {cls: kind for kind, cls in KINDS.items()}
 
@@ -98,10 +103,17 @@ def columns_of(row: Row) -> Columns:
         int(reading.synchronised),
         row.proven_ms,
         getattr(event, "channel", None),
-        event.slot if isinstance(event, records.Reserved | records.NotGiven) else None,
+        _slot_of(event),
         event.reservation if isinstance(event, records.Settled) else None,
         body_from_event(event),
     )
+
+
+def _slot_of(event: Event) -> str | None:
+    """What this row consumes for ever: a dose's slot, or an order's id. No dose's slot begins like an order's."""
+    if isinstance(event, records.Ordered):
+        return f"order:{event.id}"
+    return event.slot if isinstance(event, records.Reserved | records.NotGiven) else None
 
 
 def row_from_columns(columns: Columns) -> Row:
@@ -249,8 +261,8 @@ def _coding(hint: Any) -> _Coding:
         return simple[hint]
     if isinstance(hint, type) and issubclass(hint, Enum):
         return _Coding(lambda value: hint(value).value, hint)
-    if hint is LimitsRow:
-        form = _Form(LimitsRow)
+    if hint in (LimitsRow, HeadRow):
+        form = _Form(hint)
         return _Coding(form.encode, form.decode)
     origin, arguments = typing.get_origin(hint), typing.get_args(hint)
     if origin in (types.UnionType, typing.Union) and arguments[1:] == (type(None),):

@@ -54,12 +54,13 @@ class BenchPump:
 
 
 class BenchRig:
-    """The pretend pumps of a plan, and a keep-alive output that nothing is connected to."""
+    """The pretend pumps of a plan, and a keep-alive and an alarm output that nothing is connected to."""
 
     def __init__(self, plan: Plan, log: Log) -> None:
         self._log = log
         self.pumps: dict[str, BenchPump] = {}
         self.keep_alive: BenchPump | None = None
+        self.alarm_output: BenchPump | None = None
         self.refit(plan)
 
     def refit(self, plan: Plan) -> None:
@@ -68,8 +69,14 @@ class BenchRig:
         if failed:
             raise PinsFailed(" ".join(failed))
         self.pumps = {channel: BenchPump(channel, self._log) for channel in plan.channels}
-        self.keep_alive = None if plan.keep_alive_gpio is None else BenchPump("keep-alive", lambda _line, _on: None)
+        self.keep_alive = None if plan.keep_alive_gpio is None else BenchPump("keep-alive", _nothing)
+        self.alarm_output = None if plan.alarm_output_gpio is None else BenchPump("alarm-output", _nothing)
 
     def close(self) -> list[str]:
         """Every line low for good, whatever fails. Returns what failed, in words."""
-        return shut_all((*self.pumps.values(), *([] if self.keep_alive is None else [self.keep_alive])))
+        others = (self.keep_alive, self.alarm_output)
+        return shut_all((*self.pumps.values(), *(line for line in others if line is not None)))
+
+
+def _nothing(channel: str, on: bool) -> None:
+    """Nothing hangs on this line."""

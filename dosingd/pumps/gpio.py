@@ -1,4 +1,4 @@
-"""Pumps on the pins of a Raspberry Pi: the only room with gpiozero.
+"""Pumps on the pins of a Raspberry Pi. With the switches (inputs/gpio.py) the only file with gpiozero.
 
 What gpiozero and lgpio do by themselves, and what is done about it here:
 
@@ -143,6 +143,7 @@ class GpioRig:
         self.factory = factory
         self.pumps: dict[str, GpioLine] = {}
         self.keep_alive: GpioLine | None = None
+        self.alarm_output: GpioLine | None = None
         self._plan: Plan | None = None
 
     @classmethod
@@ -192,7 +193,8 @@ class GpioRig:
         return shut_all(self._lines())
 
     def _lines(self) -> list[GpioLine]:
-        return [*self.pumps.values(), *([] if self.keep_alive is None else [self.keep_alive])]
+        others = (self.keep_alive, self.alarm_output)
+        return [*self.pumps.values(), *(line for line in others if line is not None)]
 
     def _take(self, plan: Plan) -> None:
         taken: list[GpioLine] = []
@@ -201,15 +203,18 @@ class GpioRig:
                 gpio, speed = of.pump.gpio, of.pump.speed
                 taken.append(self._line(channel, gpio, speed))
             pumps = {line.channel: line for line in taken}
-            keep_alive = None
+            keep_alive = alarm_output = None
             if plan.keep_alive_gpio is not None:
                 keep_alive = self._line("keep-alive", plan.keep_alive_gpio, None)
                 taken.append(keep_alive)
+            if plan.alarm_output_gpio is not None:
+                alarm_output = self._line("alarm-output", plan.alarm_output_gpio, None)
+                taken.append(alarm_output)
         except BaseException:
             for line in taken:
                 line.close()
             raise
-        self.pumps, self.keep_alive, self._plan = pumps, keep_alive, plan
+        self.pumps, self.keep_alive, self.alarm_output, self._plan = pumps, keep_alive, alarm_output, plan
 
     def _line(self, channel: str, gpio: int, speed: float | None) -> GpioLine:
         try:
@@ -219,7 +224,7 @@ class GpioRig:
         except PinsRefused:
             raise
         except Exception as fault:
-            why = _why(channel, gpio, fault)
+            why = why_refused(channel, gpio, fault)
         # Not raised in there: the fault would live on in it, with the device that came to nothing, and gpiozero would
         # count the line as in use.
         raise PinsRefused(f"{why} Nothing was pumped.")
@@ -264,8 +269,8 @@ def _board(working_directory: Path) -> Any:
     return factory
 
 
-def _why(channel: str, gpio: int, fault: Exception) -> str:
-    """Why a line could not be had, for a person."""
+def why_refused(channel: str, gpio: int, fault: Exception) -> str:
+    """Why a line could not be had, for a person. `channel` is whose it is, or what else it is for."""
     if isinstance(fault, PinUnknownPi | OSError):
         return (
             f"This board's revision cannot be read from /proc/device-tree or /proc/cpuinfo ({_said(fault)}), so its "

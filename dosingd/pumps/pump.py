@@ -42,6 +42,10 @@ class Rig(Protocol):
     def keep_alive(self) -> Pump | None:
         """The output whose pulses the external cut-off waits for, if the plan has one."""
 
+    @property
+    def alarm_output(self) -> Pump | None:
+        """The output of a lamp or buzzer, if the plan has one. Nobody is harmed where it stays on."""
+
     def refit(self, plan: Plan) -> None:
         """Every line low for good, then the lines of this plan in their place."""
 

@@ -2,20 +2,13 @@
 
 from __future__ import annotations
 
-import os
-import pty
-import select
 import signal
-import subprocess
-import sys
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
-from attrs import define, field
 
 from dosingd.records import Into
 from dosingd.requests import (
@@ -34,7 +27,8 @@ from dosingd.requests import (
     Suspend,
 )
 from tests.cli.running import LAGOON, say
-from tests.control.callers import CLOCK, WITHIN_S, Reply, served, until
+from tests.cli.terminal import terminal
+from tests.control.callers import Reply, served, until
 
 Capture = pytest.CaptureFixture[str]
 
@@ -220,54 +214,6 @@ def test_a_failure_of_the_daemon_exits_1(tmp_path: Path, capsys: Capture) -> Non
 # -- on a terminal -------------------------------------------------------------------------------------------
 
 
-@define
-class Terminal:
-    """A command on a terminal of 80 columns, and what it has said so far."""
-
-    child: subprocess.Popen[bytes]
-    end: int
-    said: str = field(default="")
-
-    def read_until(self, text: str) -> None:
-        """Wait for a text; the test fails when it does not come."""
-        ends_s = CLOCK.now().mono_s + WITHIN_S
-        while text not in self.said:
-            left_s = ends_s - CLOCK.now().mono_s
-            assert left_s > 0, f"{text!r} did not come: {self.said!r}"
-            if select.select([self.end], [], [], left_s)[0]:
-                self.said += os.read(self.end, 65536).decode().replace("\r\n", "\n")
-
-    def type(self, text: str) -> None:
-        os.write(self.end, text.encode())
-
-    def status(self) -> int:
-        """Everything that is still said, and the exit status."""
-        with suppress(OSError):  # the other end is closed
-            while part := os.read(self.end, 65536):
-                self.said += part.decode().replace("\r\n", "\n")
-        return self.child.wait(WITHIN_S)
-
-
-@contextmanager
-def terminal(*arguments: str) -> Iterator[Terminal]:
-    end, other = pty.openpty()
-    child = subprocess.Popen(
-        [sys.executable, "-m", "dosingd", *arguments],
-        stdin=other,
-        stdout=other,
-        stderr=other,
-        start_new_session=True,
-        env={**os.environ, "COLUMNS": "80", "TERM": "dumb"},
-    )
-    os.close(other)
-    try:
-        yield Terminal(child, end)
-    finally:
-        child.kill()
-        child.wait()
-        os.close(end)
-
-
 def test_prime_into_a_cup_is_guided_on_a_terminal(tmp_path: Path) -> None:
     with (
         served(tmp_path, desk(OK, Answer(0, GIVEN), OK)) as here,
@@ -408,7 +354,7 @@ def test_history_reads_the_file_only_where_no_daemon_runs(tmp_path: Path, capsys
     state = str(tmp_path / "state")
     say(capsys, "init", "--plan", LAGOON, "--bench", "--state", state)
     without = say(capsys, "history", "--state", state, "--json").data["entries"]
-    assert len(without) == 8
+    assert len(without) == 9
     with served(Path(state), desk(Answer.refused("starting", "The daemon is still starting."))):
         said = say(capsys, "history", "--state", state, "--json")
     assert said.status == 2

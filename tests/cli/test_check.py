@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+from importlib import import_module
 from pathlib import Path
 
 import pytest
@@ -109,7 +110,10 @@ def test_a_file_that_is_no_plan_is_refused_in_words(kind: str, words: str, tmp_p
         assert other.data["error"]["code"] == "plan"
 
 
-def test_what_nothing_acts_on_yet_is_warned_of_by_check_day_and_rehearse(tmp_path: Path, capsys: Capture) -> None:
+def test_what_nothing_acts_on_yet_is_warned_of_by_check_day_and_rehearse(
+    tmp_path: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(import_module("dosingd.checking.warnings"), "NOT_ACTED_ON_YET", (("alarm_output", "no lamp"),))
     plan = altered(tmp_path / "plan.yaml", [("\nquiet:", "\nalarm_output: {gpio: 26}\n\nquiet:")])
     for verb in (["check"], ["day", "--date", "2027-03-28"], ["rehearse", "--days", "1"]):
         said = say(capsys, *verb, plan)

@@ -91,13 +91,16 @@ def test_a_day_that_cannot_be_laid_is_refused_with_what_would_fit(tmp_path: Path
 
 def test_with_a_ledger_the_real_strength_and_flow_are_used(tmp_path: Path, capsys: Capture) -> None:
     state = str(tmp_path / "state")
-    made = altered(tmp_path / "made.yaml", [("nominal_flow: 15 mL/min", "nominal_flow: 10 mL/min")])
-    assert say(capsys, "init", "--plan", made, "--bench", "--state", state).status == 0
+    where = ("--plan", LAGOON, "--state", state)
+    assert say(capsys, "init", "--bench", *where).status == 0
+    # 13.5 mL/min, where the nominal flow is 15.
+    runs = ("--run", "10 s=2.25 mL", "--run", "30 s=6.75 mL", "--run", "40 s=9 mL")
+    assert say(capsys, "calibrate", "alk", *runs, *where).status == 0
     plain = say(capsys, "day", LAGOON, "--date", "2027-06-01", "--json").data
     real = say(capsys, "day", LAGOON, "--date", "2027-06-01", "--json", "--state", state).data
     assert plain["channels"]["alk"]["daily_ul"] == real["channels"]["alk"]["daily_ul"]
-    runs = [sum(d["run_s"] for d in data["doses"] if d["channel"] == "alk") for data in (plain, real)]
-    assert runs[1] == pytest.approx(runs[0] * 1.5, rel=0.001)
+    run_s = [sum(d["run_s"] for d in data["doses"] if d["channel"] == "alk") for data in (plain, real)]
+    assert run_s[1] == pytest.approx(run_s[0] * 15 / 13.5, rel=0.001)
 
 
 def test_without_a_ledger_there_the_real_day_is_refused(tmp_path: Path, capsys: Capture) -> None:

@@ -80,7 +80,7 @@ def test_history_of_one_channel_and_since_a_time(tmp_path: Path, capsys: Capture
     assert [entry["channel"] for entry in only] == ["ca", "ca"]
     assert say(capsys, "history", "--state", state, "--json", "--since", "2099-01-01").data["entries"] == []
     every = say(capsys, "history", "--state", state, "--json", "--since", "2020-01-01T00:00+02:00").data["entries"]
-    assert len(every) == 8
+    assert len(every) == 9
     text = say(capsys, "history", "--state", state).out
     assert max(map(len, text.splitlines())) <= 80
     assert "refilled" in text

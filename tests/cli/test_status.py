@@ -88,7 +88,7 @@ def test_the_figures_are_the_books_own() -> None:
     assert (ca["next_dose_at"], ca["last_dose"], ca["reservoir"]["left_ml"], ca["reservoir"]["days_left"]) == (
         None,
     ) * 4
-    assert (ca["calibration"]["at"], ca["calibration"]["runs"]) == (None, 0)
+    assert (ca["calibration"]["source"], ca["calibration"]["runs"]) == ("bench", 0)
 
 
 def test_a_held_and_a_paused_rig_say_so() -> None:
@@ -269,3 +269,9 @@ def test_a_figure_that_nobody_knows_is_null() -> None:
     blank = evolve(state, clock_trusted=None, started_at=None, version="")
     data = status_data(blank, running=False)
     assert (data["clock"]["trusted"], data["started_at"], data["version"]) == (None, None, None)
+
+
+def test_what_the_switches_say_stands_below_the_channels() -> None:
+    data = data_of(story(), inputs={"circulation": "flow", "float.alk": "not low"})
+    assert "Inputs: circulation flow; float.alk not low." in text_of(data).splitlines()
+    assert not any(line.startswith("Inputs") for line in text_of(data_of(story())).splitlines())

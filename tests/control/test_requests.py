@@ -13,24 +13,35 @@ from hypothesis import strategies as st
 from dosingd.errors import DosingError, RequestRefused
 from dosingd.records import Into
 from dosingd.requests import (
+    DECLARED,
     LONGEST_WHY,
+    MEASURED,
+    MOST_LEVEL_UL,
     MOST_PAUSE_S,
     MOST_ROWS,
+    MOST_RUNS,
     MOST_SEQ,
+    MOST_TEST_S,
     MOST_VOLUME_UL,
     ORDERS,
     Answer,
+    Calibrate,
     Dose,
     History,
     Hold,
+    Identify,
+    Lengths,
     Pause,
     Prime,
+    Refill,
     Release,
     Reload,
     Request,
     Resume,
+    Retube,
     Status,
     Suspend,
+    TestRun,
     answer_from_bytes,
     bytes_of_answer,
     bytes_of_request,
@@ -38,13 +49,17 @@ from dosingd.requests import (
     request_from_bytes,
 )
 
-EVERY = (Status, History, Dose, Prime, Hold, Release, Pause, Reload, Suspend, Resume)
+EVERY = (
+    Status, History, Dose, Prime, Hold, Release, Pause, Reload, Refill, Lengths, TestRun, Calibrate, Retube, Identify,
+    Suspend, Resume,
+)  # fmt: skip
 
 CHANNELS = st.from_regex(r"[a-z][a-z0-9-]{0,31}", fullmatch=True)
 VOLUMES = st.integers(1, MOST_VOLUME_UL)
 OFFSETS = st.integers(-14 * 60, 14 * 60).map(lambda minutes: timezone(timedelta(minutes=minutes)))
 INSTANTS = st.datetimes(datetime(1970, 1, 2), datetime(2100, 1, 1), timezones=OFFSETS)  # noqa: DTZ001 - given a zone
 WHYS = st.text(min_size=1, max_size=LONGEST_WHY).filter(lambda text: text.isprintable() and bool(text.strip()))
+LEVELS = st.none() | st.integers(0, MOST_LEVEL_UL)
 PAUSES = st.floats(0, MOST_PAUSE_S, exclude_min=True)
 REQUESTS: st.SearchStrategy[Request] = st.one_of(
     st.builds(Status),
@@ -61,6 +76,22 @@ REQUESTS: st.SearchStrategy[Request] = st.one_of(
     st.builds(Release, st.booleans()),
     st.builds(Pause, st.none() | PAUSES),
     st.builds(Reload, st.booleans()),
+    st.builds(Refill, CHANNELS, LEVELS, LEVELS, st.none() | CHANNELS, st.booleans()),
+    st.builds(Lengths, CHANNELS),
+    st.builds(TestRun, CHANNELS, seconds=st.floats(0.001, MOST_TEST_S)),
+    st.builds(TestRun, CHANNELS, volume_ul=VOLUMES),
+    st.builds(
+        Calibrate,
+        CHANNELS,
+        st.lists(st.tuples(st.floats(0.001, 3600), st.floats(0.001, MOST_VOLUME_UL)), max_size=MOST_RUNS).map(tuple),
+        st.sampled_from([MEASURED, DECLARED]),
+        st.none() | st.floats(0, 40),
+        st.none() | st.floats(0.9, 2),
+    ),
+    st.builds(Retube, CHANNELS),
+    st.builds(
+        Identify, st.dictionaries(CHANNELS, st.tuples(CHANNELS | st.just(""), CHANNELS | st.just("")), max_size=4)
+    ),
     st.builds(Suspend, CHANNELS),
     st.builds(Resume, CHANNELS),
 )
@@ -69,6 +100,10 @@ JSON = st.recursive(
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=8), inner, max_size=3),
     max_leaves=6,
 )
+CALIBRATE = {
+    "v": 1, "verb": "calibrate", "channel": "alk", "runs": [[10, 2500]], "source": "declared", "water_c": None,
+    "density_kg_per_l": None,
+}  # fmt: skip
 DOSE = {"v": 1, "verb": "dose", "channel": "alk", "volume_ul": 4000}
 
 
@@ -89,6 +124,7 @@ def test_the_longest_request_stays_far_below_what_a_client_may_send() -> None:
     longest: list[Request] = [
         Hold("\N{SNOWMAN}" * LONGEST_WHY),
         History(datetime(2099, 1, 1, tzinfo=UTC), "a" * 32, MOST_SEQ, MOST_ROWS),
+        Calibrate("a" * 32, ((3599.999999, 999_999.99),) * MOST_RUNS, MEASURED, 22.345, 1.2345678),
     ]
     assert max(len(bytes_of_request(request)) for request in longest) < 1024
 
@@ -136,7 +172,8 @@ def test_a_request_with_one_value_replaced_is_read_as_it_stands_or_refused(
         if key == "since" and value is not None:  # the same instant, by another offset
             back["since"], values["since"] = (datetime.fromisoformat(each["since"]) for each in (back, values))
         assert back == values
-        assert type(back[key]) is type(values[key]) or key == "for_s"
+        real = ("for_s", "seconds", "water_c", "density_kg_per_l")
+        assert type(back[key]) is type(values[key]) or key in real
 
 
 @pytest.mark.parametrize(
@@ -180,6 +217,24 @@ def test_a_request_with_one_value_replaced_is_read_as_it_stands_or_refused(
         (line(v=1, verb="prime", channel="alk", volume_ul=None, into="sink"), "cup and tank".replace("and", "or")),
         (line(v=1, verb="prime", channel="alk", volume_ul=None, into=None), "must be a text"),
         (line(v=1, verb="reload", yes=1), "true or false"),
+        (line(v=1, verb="test-run", channel="alk", seconds=None, volume_ul=None), "by one of them"),
+        (line(v=1, verb="test-run", channel="alk", seconds=5, volume_ul=500), "by one of them"),
+        (line(v=1, verb="test-run", channel="alk", seconds=0, volume_ul=None), "above zero, 60 s at most"),
+        (line(v=1, verb="test-run", channel="alk", seconds=61, volume_ul=None), "above zero, 60 s at most"),
+        (line(**{**CALIBRATE, "runs": [[10, 2500]] * 25}), "24 at most"),
+        (line(**{**CALIBRATE, "runs": [[10, 2500, 1]]}), "list of pairs"),
+        (line(**{**CALIBRATE, "runs": [10, 2500]}), "list of pairs"),
+        (line(**{**CALIBRATE, "runs": {"10": 2500}}), "list of pairs"),
+        (line(**{**CALIBRATE, "runs": [["10", 2500]]}), "must be a number, and is a text"),
+        (line(**{**CALIBRATE, "runs": [[-10, 2500]]}), "above zero"),
+        (line(**{**CALIBRATE, "runs": [[10, 0]]}), "above zero"),
+        (line(**{**CALIBRATE, "runs": [[10, 2e9]]}), "1000 mL at most"),
+        (line(**{**CALIBRATE, "runs": [[4000, 2500]]}), "3600 s at most"),
+        (line(**{**CALIBRATE, "source": "guessed"}), '"measured" or "declared"'),
+        (line(v=1, verb="identify", seen={"alk": "ca"}), "object of pairs"),
+        (line(v=1, verb="identify", seen=[["alk", "alk"]]), "object of pairs"),
+        (line(v=1, verb="identify", seen={"alk": ["ca", "A"]}), "no channel"),
+        (line(v=1, verb="identify", seen={"alk\n": ["", ""]}), "no channel"),
         (line(v=1, verb="history", since="2027-03-28T13:00", channel=None, after_seq=0, limit=9), "no offset"),
         (line(v=1, verb="history", since="soon", channel=None, after_seq=0, limit=9), "no time"),
         (line(v=1, verb="history", since="0001-01-01T00:00+14:00", channel=None, after_seq=0, limit=9), "could hold"),
@@ -207,7 +262,7 @@ def test_what_is_made_here_is_held_to_the_same() -> None:
 
 
 def test_what_changes_something_is_known_as_such() -> None:
-    assert set(EVERY) - set(ORDERS) == {Status, History}
+    assert set(EVERY) - set(ORDERS) == {Status, History, Lengths}
 
 
 def test_an_order_is_told_on_one_line() -> None:
@@ -216,6 +271,10 @@ def test_an_order_is_told_on_one_line() -> None:
     assert in_words(Pause(1800.0)) == "pause 30 min"
     assert in_words(Pause(None)) == "pause off"
     assert in_words(Hold("leak")) == "hold, leak"
+    assert in_words(TestRun("alk", seconds=20.0)) == "test-run alk 20 s"
+    assert in_words(TestRun("alk", volume_ul=5000)) == "test-run alk 5.00 mL"
+    assert in_words(Calibrate("alk", ((10.0, 2500.0),) * 3)) == "calibrate alk, 3 runs"
+    assert in_words(Retube("alk")) == "retube alk"
 
 
 @given(

@@ -17,14 +17,18 @@ from dosingd.errors import LedgerRefused
 from dosingd.ledger import Book, Witness
 from dosingd.records import (
     Calibrated,
+    CalibrationDoubted,
     ClockConfirmed,
     ClockMoved,
     Event,
+    HeadRow,
     Held,
+    Identified,
     Into,
     LedgerMade,
     LimitsRow,
     NotGiven,
+    Ordered,
     Outcome,
     Paused,
     PlanLoaded,
@@ -33,10 +37,12 @@ from dosingd.records import (
     Refilled,
     Released,
     Reserved,
+    Retubed,
     Settled,
     Stamp,
     Started,
     Stopped,
+    Switched,
 )
 
 NOON_AT = datetime(2026, 3, 28, 12, tzinfo=UTC)
@@ -73,8 +79,9 @@ def settled(reservation: int, channel: str = "alk", given_ul: int = 2_900) -> Se
     return Settled(reservation, channel, Outcome.GIVEN, given_ul, ran_ms=11_600, slot="alk-1")
 
 
-#: One event of each kind, every field of it in use, as they could follow one another.
-EVERY_EVENT: tuple[Event, ...] = (
+#: What tests/ledger/kept/v1.sql holds: one event of each kind that there was then, every field of it in use, as they
+#: could follow one another. A field that came later has its default here.
+KEPT_EVENTS: tuple[Event, ...] = (
     LedgerMade("ledger-of-the-tests", bench=True, full=True),
     Started("0.1.0"),
     PlanLoaded(
@@ -110,6 +117,21 @@ EVERY_EVENT: tuple[Event, ...] = (
     ClockMoved(-3_600.25),
     ClockConfirmed("keeper"),
     Stopped("SIGTERM"),
+)
+_HEAD = HeadRow(17, 250.0, 0.6, 3_500)
+_RUNS = ((10.0, 2_510.5), (30.0, 7_540.0), (29.5, 7_410.25))
+#: One event of each kind, and every field in use.
+EVERY_EVENT: tuple[Event, ...] = (
+    *KEPT_EVENTS,
+    Retubed("alk"),
+    Calibrated("alk", 251.4, -3.5, _RUNS, "declared", _HEAD, 0.8, 19.5, 12.25, 0.95, 2_905, 22.0, None),
+    CalibrationDoubted("alk", 301.4, -3.5, _RUNS, "measured", _HEAD, "20 % off the last one", None, 1.08),
+    Identified({"alk": 17, "ca": 27}),
+    Refilled("alk", 1_900_000, 430_000, "soda", {"alkalinity": 1.5}, 3_500, {"alkalinity": 1.4}, measured=True),
+    Refilled("alk", 1_900_000, None, "soda", {"alkalinity": 1.4}, 3_500, {"alkalinity": 1.4}, measured=False),
+    Switched("float.alk", "not low"),
+    Ordered("a-1", "dose", "alk", 500, NOON_AT, NOON_AT + timedelta(minutes=1)),
+    Ordered("a-2", "hold", None, None, NOON_AT, NOON_AT + timedelta(minutes=1)),
 )
 
 

@@ -338,6 +338,22 @@ def test_another_thread_cannot_write() -> None:
     thread.join()
     assert len(caught) == 1
     assert [row.seq for row in book.rows()] == [1]
+    assert book.append(Stamp(), reading(2)).seq == 2, "the thread that has it goes on"
+
+
+def test_a_book_is_handed_to_another_thread_for_good() -> None:
+    book = _pretended()
+
+    def other() -> None:
+        book.take_over()
+        book.append(Stamp(), reading(1))
+
+    thread = threading.Thread(target=other)
+    thread.start()
+    thread.join()
+    with pytest.raises(LedgerFailed, match="another thread holds it"):
+        book.append(Stamp(), reading(2))
+    assert [row.seq for row in book.rows()] == [1, 2]
 
 
 def test_a_closed_book_takes_no_row_and_closing_twice_is_allowed(tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ from dosingd.ledger import Book
 from dosingd.ledger.database import SCHEMA_VERSION
 from dosingd.ledger.migrations import STEPS, migrate
 from dosingd.records import Stamp
-from tests.ledger.ledgers import EVERY_EVENT, place, reading, reserved, synced_and_placed
+from tests.ledger.ledgers import KEPT_EVENTS, place, reading, reserved, synced_and_placed
 
 _KEPT = Path(__file__).parent / "kept"
 _MADE_UP = {1: "ALTER TABLE rows ADD COLUMN remark TEXT; CREATE INDEX rows_by_remark ON rows (remark);"}
@@ -47,9 +47,9 @@ def test_a_kept_ledger_opens_twice_with_every_row_as_it_was(tmp_path: Path, vers
     for turn in range(2):
         book = Book.open(*place(tmp_path))
         rows = list(book.rows())
-        assert [row.event for row in rows[: len(EVERY_EVENT)]] == list(EVERY_EVENT)
-        assert [row.reading for row in rows] == [reading(second) for second in range(len(EVERY_EVENT) + turn)]
-        book.append(Stamp(), reading(len(EVERY_EVENT) + turn))
+        assert [row.event for row in rows[: len(KEPT_EVENTS)]] == list(KEPT_EVENTS)
+        assert [row.reading for row in rows] == [reading(second) for second in range(len(KEPT_EVENTS) + turn)]
+        book.append(Stamp(), reading(len(KEPT_EVENTS) + turn))
         book.close()
     connection = sqlite3.connect(path)
     assert connection.execute("PRAGMA user_version").fetchone() == (SCHEMA_VERSION,)
@@ -66,7 +66,7 @@ def test_a_step_is_taken_on_a_copy_and_the_ledger_as_it_was_stays_beside_it(tmp_
         migrate(path, _MADE_UP, 2)
         connection = sqlite3.connect(path)
         assert connection.execute("PRAGMA user_version").fetchone() == (2,)
-        assert connection.execute("SELECT count(*), count(remark) FROM rows").fetchone() == (len(EVERY_EVENT), 0)
+        assert connection.execute("SELECT count(*), count(remark) FROM rows").fetchone() == (len(KEPT_EVENTS), 0)
         connection.close()
     # Not in WAL mode: https://www.sqlite.org/fileformat2.html, bytes 18 and 19 of the header.
     assert path.read_bytes()[18:20] == b"\1\1"
@@ -144,7 +144,7 @@ def test_a_ledger_that_a_reader_has_open_is_not_replaced(tmp_path: Path, reading
     with pytest.raises(LedgerRefused, match="another program is reading it"):
         migrate(path, _MADE_UP, 2)
     assert not list(tmp_path.glob("*.v1"))
-    assert [row.seq for row in Book.read(path).rows()] == list(range(1, len(EVERY_EVENT) + 2))
+    assert [row.seq for row in Book.read(path).rows()] == list(range(1, len(KEPT_EVENTS) + 2))
     rows.close()  # type: ignore[attr-defined]
     look.close()
     migrate(path, _MADE_UP, 2)
@@ -157,9 +157,9 @@ def test_opening_an_older_ledger_brings_it_up_under_the_lock(tmp_path: Path, mon
     connection.close()
     monkeypatch.setattr("dosingd.ledger.migrations.migrate.__defaults__", ({0: "SELECT 1;"}, 1))
     book = Book.open(*place(tmp_path))
-    assert book.newest.seq == len(EVERY_EVENT)
+    assert book.newest.seq == len(KEPT_EVENTS)
     assert (tmp_path / "ledger.db.v0").exists()
-    assert [row.event for row in book.rows()] == list(EVERY_EVENT)
+    assert [row.event for row in book.rows()] == list(KEPT_EVENTS)
     # The ledger's own lock is on the file that was put in place, too.
     (tmp_path / "ledger.db.lock").unlink()
     with pytest.raises(LedgerRefused, match="another dosingd has this ledger open"):

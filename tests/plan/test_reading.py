@@ -145,6 +145,13 @@ def test_orders_are_off_unless_they_are_listed() -> None:
         assert broker.orders == orders
 
 
+@pytest.mark.parametrize("host", ["localhost", "LOCALHOST", "127.0.0.1", "127.8.9.10"])
+def test_orders_need_no_tls_on_this_machine(host: str) -> None:
+    broker = read({79: f"  host: {host}", 80: "  tls: false"}).mqtt
+    assert broker is not None
+    assert (broker.orders, broker.tls) == (("hold",), False)
+
+
 def test_inputs_and_outputs_keep_their_lines() -> None:
     plan = read({53: "    reservoir: {holds: 2 L, float: {gpio: 23, low_when: open}}", 36: "      speed: 60 %"})
     assert {name: (item.gpio, item.when_closed) for name, item in plan.inputs.items()} == {

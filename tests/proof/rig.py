@@ -10,10 +10,12 @@ from pathlib import Path
 
 from dosingd.clock import VirtualClock
 from dosingd.errors import LedgerFailed, LedgerRefused
+from dosingd.flows import head_of
 from dosingd.gate import Request
 from dosingd.ledger import Book, Witness
 from dosingd.ledger.account import Account
-from dosingd.records import Calibrated, Into, LedgerMade, Paused, Purpose, Reading, Refilled, Released
+from dosingd.records import Calibrated, Into, LedgerMade, Paused, Purpose, Refilled, Released
+from dosingd.recovery import LinesLow
 from dosingd.rounds import Rounds
 from dosingd.turn import Result, Turn
 from tests.proof.eye import LedgerEye
@@ -25,6 +27,11 @@ EPOCH_AT = datetime(2027, 3, 26, 9, tzinfo=UTC)
 PLACE = "/dev/shm" if Path("/dev/shm").is_dir() else None
 #: A hardware watchdog and a boot, after which the line is low whatever happened.
 REBOOT_LOW_S = 85.0
+
+
+def calibrated(channel: str, flow_ul_per_s: float) -> Calibrated:
+    """Test runs that found a flow, of the head that every plan here names."""
+    return Calibrated(channel, flow_ul_per_s, head=head_of(plan_of(Wish()).channels[channel]))
 
 
 class PowerCut(BaseException):
@@ -93,11 +100,11 @@ class Rig:
         self.dead = False
         self.rounds: Rounds
         self.steps = 0
-        self.helper_low: Reading | None = None
+        self.helper: LinesLow | None = None  #: it stands there until the helper writes down another
         book = Book.make(self.path, Witness(self.witness), LedgerMade("proof", bench=True, full=full), self.clock.now())
         account = Account(book)
         for name in CHANNELS:
-            account.write(Calibrated(name, flows[name] * NOMINAL_UL_PER_S[name]), self.clock.now())
+            account.write(calibrated(name, flows[name] * NOMINAL_UL_PER_S[name]), self.clock.now())
             account.write(Refilled(name, 100_000_000, None, name, STRENGTHS[name], LINE_UL[name]), self.clock.now())
             self.oracle.flow(name, flows[name] * NOMINAL_UL_PER_S[name])
             self.oracle.bottle(name, STRENGTHS[name], LINE_UL[name])
@@ -126,11 +133,8 @@ class Rig:
         account = Account(book)
         turn = Turn(plan_of(self.wish), account, self.lines, self.clock, trusted=lambda: self.rounds.trusted())
         self.rounds = Rounds(account, self.clock, turn)
-        if self.helper_low is not None:
-            turn.recover(self.helper_low)
-            self.helper_low = None
         self.oracle.relaid(self.clock.true_s)
-        self.rounds.start()
+        self.rounds.start(helper=self.helper)
 
     def _go_down(self) -> None:
         """After a cut: lines fall by the stop helper, by the reboot, or stay high until just before the next start."""
@@ -152,7 +156,9 @@ class Rig:
             self.lines[high].high = False
             self.oracle.line(high, False, clock.true_s, self.wall_us(), lease_end_s)
             if fault.known:
-                self.helper_low = clock.now()
+                low = clock.now()
+                gpios = frozenset(one.pump.gpio for one in plan_of(self.wish).channels.values())
+                self.helper = LinesLow(low.boot_id, low.mono_s, gpios)
         if fault.reboot:
             clock.reboot(fault.down_s)
         elif fault.helper_s is not None:
@@ -272,7 +278,8 @@ class Rig:
         """New head tubing, and test runs that found its flow."""
         flow = factor * NOMINAL_UL_PER_S[channel]
         fault, self.fault = self.fault, None
-        self.guarded(lambda: self.rounds.account.write(Calibrated(channel, flow), self.clock.now()))
+        event = calibrated(channel, flow)
+        self.guarded(lambda: self.rounds.account.write(event, self.clock.now()))
         self.oracle.flow(channel, flow)
         self.oracle.relaid(self.clock.true_s)
         self.fault = fault

@@ -5,7 +5,18 @@ from __future__ import annotations
 from datetime import timedelta
 
 from dosingd.alarms import Alarm, Kind, alarms
-from dosingd.records import ClockMoved, Held, NotGiven, Outcome, Refilled, Released
+from dosingd.records import (
+    STOPPED_BY_FAULT,
+    ClockMoved,
+    Held,
+    NotGiven,
+    Outcome,
+    Refilled,
+    Released,
+    Stamp,
+    Started,
+    Stopped,
+)
 from tests.builders import ALK, START_AT, Story, plan
 
 PLAN = plan(ALK)
@@ -30,7 +41,11 @@ def test_a_hold_is_told_with_its_cause_until_it_is_released() -> None:
     story.tell(Held("a leak under the sump."))
     story.at(60.0)
     held = standing(story)[Kind.HELD]
-    assert held.text == "All pumps are off: a leak under the sump."
+    # 24 mL of 1 eq/L in 100 L are 0.673 dKH a day; 1.5 dKH of it are 53 h.
+    assert held.text == (
+        "All pumps are off: a leak under the sump. Nothing is dosed until a person releases the rig. Without doses the"
+        " tank's alkalinity falls by 1.5 dKH in about 53 h, by the plan."
+    )
     assert (held.since, held.next_step) == (START_AT, "dosingd release")
     story.tell(Released("a person"))
     assert standing(story) == {}
@@ -80,3 +95,48 @@ def test_a_dose_of_unknown_end_and_a_clock_that_moved_are_told() -> None:
 
 def test_a_day_that_cannot_be_laid_is_told() -> None:
     assert "too full" in standing(Story(PLAN), "too full")[Kind.CANNOT_LAY].text
+
+
+def test_the_third_start_in_an_hour_that_nobody_asked_for_is_told_until_an_hour_has_passed_without() -> None:
+    story = Story(PLAN)
+    for start in range(4):  # the first of them has nothing before it
+        story.at(600.0 * start).tell(Started("1"))
+        assert (Kind.RESTART_LOOP in standing(story)) == (start == 3)
+    loop = standing(story)[Kind.RESTART_LOOP]
+    assert loop.text.startswith("The daemon came up 3 times in an hour without having been stopped")
+    assert (loop.since, loop.channel, loop.next_step) == (
+        START_AT + timedelta(seconds=600),
+        None,
+        "journalctl -u dosingd",
+    )
+    # The first of the three is an hour old; with the fourth there are three again, and it is the same loop.
+    assert Kind.RESTART_LOOP not in standing(story.at(600.0 + 3600.0))
+    story.tell(Started("1"))
+    assert standing(story)[Kind.RESTART_LOOP].since == START_AT + timedelta(seconds=600)
+    assert standing(story.at(600.0 + 2 * 3600.0)) == {}
+
+
+def test_starts_after_an_orderly_stop_are_no_loop_and_after_a_fault_they_are() -> None:
+    for reason, loop in (("by SIGTERM", False), (STOPPED_BY_FAULT, True)):
+        story = Story(PLAN)
+        for start in range(6):
+            story.at(10.0 * start).tell(Started("1"))
+            story.tell(Stamp())
+            story.tell(Stopped(reason))
+        assert (Kind.RESTART_LOOP in standing(story)) == loop, reason
+
+
+def test_an_orderly_stop_ends_no_loop() -> None:
+    story = Story(PLAN)
+    for start in range(4):
+        story.at(10.0 * start).tell(Started("1"))
+    story.tell(Stopped("by SIGTERM"))
+    story.at(60.0).tell(Started("1"))
+    assert "came up 3 times" in standing(story)[Kind.RESTART_LOOP].text
+
+
+def test_a_supply_that_fails_again_and_again_is_a_loop_too() -> None:
+    story = Story(PLAN)
+    for boot in range(5):
+        story.at(30.0, boot=f"boot-{boot}", wall_s=3600.0 * boot).tell(Started("1"))
+    assert Kind.RESTART_LOOP in standing(story), "how long it was without power nobody knows: 30 s of each are proven"

@@ -221,6 +221,7 @@ def test_a_dose_that_waits_behind_a_dose_that_waits_is_named() -> None:
     told, with_it = _lived(the_plan, at_s, request("ca"))
     assert with_it == {other.slot}
     assert slots(the_plan, at_s, told) == with_it
+    assert "must lie between ca and mg" in told[0].why, "the gate's reason, as it will be told then"
 
 
 def test_the_reason_is_the_gate_s_own() -> None:

@@ -313,6 +313,24 @@ def test_a_kill_in_a_run_costs_that_dose_alone() -> None:
     assert booked_once(rig)
 
 
+def test_a_run_whose_line_did_not_answer_at_the_start_stays_open_and_nothing_runs_beside_it() -> None:
+    rig = Rig(PLAN).start().live(H)
+
+    def cut(to_s: float) -> None:
+        if rig.pumps["alk"].is_on:
+            rig.clock.before_passing = None
+            raise KeyboardInterrupt
+
+    rig.clock.before_passing = cut
+    with pytest.raises(KeyboardInterrupt):
+        rig.live(2 * H)
+    given = len(rig.spans["alk"])
+    rig.restart(all_low=False).live(3 * H)
+    assert len(rig.books.open) == 1, "it may still run: the start that finds the line low books it (R1)"
+    assert len(rig.spans["alk"]) <= given + 1
+    assert set(rig.spans) == {"alk"}
+
+
 # -- hold and pause ------------------------------------------------------------------------------------------
 
 

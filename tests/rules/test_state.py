@@ -214,7 +214,7 @@ def test_a_channel_that_is_never_dosed_lasts_for_ever() -> None:
 
 
 def test_the_flow_is_the_nominal_one_until_it_is_calibrated() -> None:
-    of = Story(PLAN)
+    of = Story(PLAN, calibrated=False)
     one = alk(of).calibration
     assert (one.ul_per_s, one.at, one.runs, one.source) == (100.0, None, 0, "nominal")
     of.at(3600.0).tell(Calibrated("alk", 98.5, 3.0, ((60.0, 5_913.0), (60.0, 5_913.0), (30.0, 2_958.0)), "measured"))
@@ -282,7 +282,14 @@ def test_status_data_is_in_millilitres_and_the_plan_s_own_time() -> None:
     assert one["waiting_for"] is None
     assert one["calibration"]["flow_ml_per_min"] == pytest.approx(5.4)
     assert (one["calibration"]["runs"], one["calibration"]["source"]) == (1, "declared")
-    assert one["reservoir"] == {"left_ml": None, "days_left": None, "low": None, "stock": "soda", "batch": None}
+    assert one["reservoir"] == {
+        "left_ml": None,
+        "days_left": None,
+        "low": None,
+        "stock": "soda",
+        "batch": None,
+        "uncertainty_ml": None,
+    }
 
 
 def test_without_a_daemon_every_channel_waits_for_one() -> None:
@@ -300,11 +307,12 @@ def test_alarms_in_the_data_carry_their_next_step() -> None:
     of = Story(PLAN)
     of.tell(Held("a leak."))
     [alarm] = status_data(state(of), running=True)["alarms"]
+    text = alarm.pop("text")
+    assert text.startswith("All pumps are off: a leak. Nothing is dosed until a person releases the rig.")
     assert alarm == {
         "kind": "held",
         "channel": None,
         "since": "2026-06-01T00:00:00+00:00",
-        "text": "All pumps are off: a leak.",
         "next_step": "dosingd release",
     }
 

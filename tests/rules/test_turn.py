@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from attrs import evolve
 
 from dosingd.errors import LedgerFailed
 from dosingd.gate import Allowed, Reason, ask
+from dosingd.limits import plan_loaded
 from dosingd.records import (
     Held,
     Into,
@@ -17,7 +19,8 @@ from dosingd.records import (
     Reserved,
     Settled,
 )
-from tests.builders import ALK, CA, Rig, plan, request, scheduled, span
+from dosingd.recovery import LinesLow
+from tests.builders import ALK, CA, START_AT, Rig, plan, request, scheduled, span
 
 PLAN = plan()
 
@@ -329,6 +332,31 @@ def test_a_restart_books_an_open_run_by_the_time_until_the_line_was_low() -> Non
     of.restart()
     assert (settled(of).outcome, settled(of).given_ul) == (Outcome.UNKNOWN, 2_000)  # 100 µL/s * 20 s
     assert of.books.open == {}
+
+
+def test_a_restart_books_an_open_run_by_the_time_until_the_stop_helper_drove_the_line_low() -> None:
+    of = _lost_run()
+    helper = LinesLow(of.clock.boot_id, of.clock.mono_s + 8.0, frozenset({of.plan.channels["alk"].pump.gpio}))
+    of.clock.pass_s(16.0)
+    low_ms = of.books.proven_ms(of.clock.now()) - 8_000
+    of.restart(helper)
+    assert (settled(of).given_ul, settled(of).ran_ms) == (1_200, 12_000)  # 100 µL/s * (4 + 8 s)
+    assert of.books.last_end_ms["alk"] >= low_ms, "gaps count from no earlier than the line was low"
+
+
+def test_the_stop_helper_is_not_believed_where_the_plan_was_another_when_the_run_began() -> None:
+    """A row does not name its line: another plan may have had the channel elsewhere."""
+    gpio = PLAN.channels["alk"].pump.gpio
+    moved = evolve(PLAN, sha256="moved")
+    for between in ([moved], [moved, PLAN], []):
+        of = _lost_run()
+        for loaded in between:
+            of.account.write(plan_loaded(loaded, START_AT), of.clock.now())
+        helper = LinesLow(of.clock.boot_id, of.clock.mono_s + 8.0, frozenset({gpio}))
+        of.clock.pass_s(16.0)
+        of.plan = between[-1] if between else moved
+        of.restart(helper)
+        assert settled(of).given_ul == 2_000, between  # until the start
 
 
 def test_a_reboot_books_the_worst_of_one_fault() -> None:

@@ -1,0 +1,300 @@
+"""Which test runs make a calibration, which wait for a second set, and which are refused and why.
+
+A wrong flow is a wrong dose, every day, so what cannot be is refused: too few runs, one length, runs that do not lie on
+a line, a pump that would be half or twice what it is rated at. What could be and is strange (a flow far off the last
+one on the same tubing) is kept and waits for a second set of runs that agrees with it.
+
+Pure: no file, pin, socket, thread, logger, database, clock.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from attrs import frozen
+
+from dosingd.books import Books
+from dosingd.calibration import Flow, run_s_from_volume
+from dosingd.daily import daily_volume_ul
+from dosingd.fitting import Fit, Run, fitted
+from dosingd.flows import flow_of, head_of, valid_calibration
+from dosingd.plan.model import Plan
+from dosingd.records import Calibrated, CalibrationDoubted
+from dosingd.strengths import strengths_of
+from dosingd.words import ml, number
+
+#: Two runs fit any line; the third is the first that can disagree.
+LEAST_RUNS = 3
+#: The longest run is longer than the shortest by this much at least: seconds of one length, timed by hand, scatter by
+#: a tenth, and flow and lag cannot be told apart from them.
+LENGTHS_APART = 1.2
+#: A run scatters by no more than this share of the runs' mean volume. A cylinder read to half a graduation comes to
+#: 3 %, a head that sucks air or a figure that was typed wrong to more.
+MOST_RESIDUAL = 0.05
+#: ... and the flow that follows is known this well at least.
+MOST_FLOW_ERROR = 0.10
+#: A pump gives half to twice of its rated flow; beyond that a figure has slipped (by ten, by sixty).
+LEAST_OF_NOMINAL, MOST_OF_NOMINAL = 0.5, 2.0
+#: What a run gives beyond flow * time is that of a moment of starting and stopping. More is the cup, not taken off.
+MOST_LAG_S = 3.0
+#: A tubing changes by some percent in months; a flow this far off the last one is a mistake as often as not.
+MOST_CHANGE = 0.15
+#: A second set agrees with the first when their flows differ by no more than this.
+AGREES_WITHIN = 0.05
+
+
+@frozen
+class Measured:
+    """Test runs as they were declared, and how their volumes were found."""
+
+    runs: tuple[Run, ...]  #: (seconds, µL)
+    source: str  #: measured (timed by the daemon) | declared (timed by the keeper)
+    water_c: float | None = None
+    density_kg_per_l: float | None = None
+
+
+@frozen
+class Verdict:
+    """What becomes of test runs. `event` is to be booked: a calibration, or one that is doubted; None: nothing is."""
+
+    accepted: bool
+    code: str | None
+    reason: str | None
+    fit: Fit | None = None
+    dose_ul: int | None = None
+    interval95_percent: float | None = None
+    event: Calibrated | CalibrationDoubted | None = None
+
+
+def judged(plan: Plan, books: Books, name: str, measured: Measured) -> Verdict:
+    """What becomes of these runs of a channel of the plan."""
+    runs = measured.runs
+    refused = _no_line(name, runs)
+    if refused is not None:
+        return refused
+    fit = fitted(runs)
+    dose_ul = planned_dose_ul(plan, books, name)
+    interval = interval_percent(fit, dose_ul)
+    pump = plan.channels[name].pump
+    # The nominal flow is that at full speed.
+    impossible = _impossible(name, runs, fit, pump.nominal_ul_per_s * (1.0 if pump.speed is None else pump.speed))
+    if impossible is not None:
+        return Verdict(False, impossible[0], impossible[1], fit, dose_ul, interval)
+    head = head_of(plan.channels[name])
+    last, doubted = valid_calibration(plan, books, name), books.doubted.get(name)
+    change = 0.0 if last is None else fit.flow_ul_per_s / last.event.flow_ul_per_s - 1
+    if abs(change) > MOST_CHANGE:
+        again = doubted is not None and doubted.head == head
+        if again and doubted is not None and sorted(doubted.runs) == sorted(runs):
+            reason = f"{name}: these are the runs of the first set once more. A second set is timed and measured anew."
+            return Verdict(False, "same-runs", reason, fit, dose_ul, interval)
+        if not (again and doubted is not None and _agree(fit.flow_ul_per_s, doubted.flow_ul_per_s)):
+            assert last is not None
+            reason = (
+                f"test runs gave {_flow(fit.flow_ul_per_s)}, {change * 100:+.0f} % off the last calibration on this "
+                f"tubing, {_flow(last.event.flow_ul_per_s)} of {last.at:%Y-%m-%d}. Doses go on by the last one until a "
+                f"second set of runs agrees with this one within {AGREES_WITHIN * 100:.0f} %. If the tubing is new: "
+                f"dosingd retube {name}"
+            )
+            event = CalibrationDoubted(
+                name, fit.flow_ul_per_s, fit.lag_ul, tuple(runs), measured.source, head, reason,
+                measured.water_c, measured.density_kg_per_l,
+            )  # fmt: skip
+            return Verdict(False, "second-set", f"{name}: {reason}", fit, dose_ul, interval, event)
+    accepted = Calibrated(
+        channel=name,
+        flow_ul_per_s=fit.flow_ul_per_s,
+        lag_ul=fit.lag_ul,
+        runs=tuple(runs),
+        source=measured.source,
+        head=head,
+        flow_error_ul_per_s=fit.flow_error_ul_per_s,
+        lag_error_ul=fit.lag_error_ul,
+        residual_rms_ul=fit.residual_rms_ul,
+        interval95_percent=interval,
+        dose_ul=dose_ul,
+        water_c=measured.water_c,
+        density_kg_per_l=measured.density_kg_per_l,
+    )
+    return Verdict(True, None, None, fit, dose_ul, interval, accepted)
+
+
+def _no_line(name: str, runs: Sequence[Run]) -> Verdict | None:
+    """What no line can be laid through."""
+    if len(runs) < LEAST_RUNS:
+        return _refused("too-few", f"{name}: {len(runs)} of at least {LEAST_RUNS} runs. Two fit any line.")
+    for seconds, volume in runs:
+        if not (math.isfinite(seconds) and math.isfinite(volume) and seconds > 0 and volume > 0):
+            return _refused("not-positive", f"{name}: a run of {number(seconds)} s that gave {ml(volume)} is none.")
+    lengths = [seconds for seconds, _ in runs]
+    if max(lengths) < LENGTHS_APART * min(lengths):
+        return _refused(
+            "one-length",
+            f"{name}: the runs last {number(min(lengths))} to {number(max(lengths))} s, which is one length. Short and "
+            "long ones tell what a start gives from what a second gives.",
+        )
+    return None
+
+
+def _refused(code: str, reason: str) -> Verdict:
+    return Verdict(False, code, reason)
+
+
+def _impossible(name: str, runs: Sequence[Run], fit: Fit, nominal_ul_per_s: float) -> tuple[str, str] | None:
+    """What a pump with this rated flow cannot have done: a code, and why."""
+    mean_ul = math.fsum(volume for _, volume in runs) / len(runs)
+    worst = max(range(len(runs)), key=lambda index: abs(fit.residuals_ul[index]))
+    if fit.residual_rms_ul > MOST_RESIDUAL * mean_ul:
+        return "residuals", (
+            f"{name}: the runs do not lie on a line: they scatter by {ml(fit.residual_rms_ul)} about a mean of "
+            f"{ml(mean_ul)}, and {MOST_RESIDUAL * 100:.0f} % is the most. The farthest off is "
+            f"{number(runs[worst][0])} s = {ml(runs[worst][1])}. Was it typed as it was measured? Was there air in the "
+            "line?"
+        )
+    if fit.flow_ul_per_s <= 0:
+        return "reversed", (
+            f"{name}: more time gave less volume, so seconds or volumes are in the wrong order. Nothing was booked."
+        )
+    share = fit.flow_ul_per_s / nominal_ul_per_s
+    if not LEAST_OF_NOMINAL <= share <= MOST_OF_NOMINAL:
+        return "nominal-flow", (
+            f"{name}: {_flow(fit.flow_ul_per_s)} is {number(share)} times the pump's nominal flow, "
+            f"{_flow(nominal_ul_per_s)}; half to twice can be. Look for a slip: ten times, minutes for seconds, grams "
+            "for millilitres; or for the wrong nominal_flow in the plan."
+        )
+    if fit.flow_error_ul_per_s > MOST_FLOW_ERROR * fit.flow_ul_per_s:
+        return "residuals", (
+            f"{name}: the flow is known to {fit.flow_error_ul_per_s / fit.flow_ul_per_s * 100:.0f} % only, and "
+            f"{MOST_FLOW_ERROR * 100:.0f} % is the most. Longer runs, or more of them, tell it better."
+        )
+    if abs(fit.lag_ul) > MOST_LAG_S * fit.flow_ul_per_s:
+        return "lag", (
+            f"{name}: a run of no seconds would give {ml(fit.lag_ul)}, what the pump gives in "
+            f"{number(fit.lag_ul / fit.flow_ul_per_s)} s; {MOST_LAG_S:.0f} s is the most. Was the cup's own weight "
+            "taken off? Was the line full?"
+        )
+    return None
+
+
+def _agree(one_ul_per_s: float, other_ul_per_s: float) -> bool:
+    return abs(one_ul_per_s / other_ul_per_s - 1) <= AGREES_WITHIN
+
+
+def _flow(ul_per_s: float) -> str:
+    return f"{number(ul_per_s * 0.06)} mL/min"
+
+
+def planned_dose_ul(plan: Plan, books: Books, name: str) -> int:
+    """The dose that the plan asks of a channel, in µL: its day over its doses, no less than the pump's smallest. Where
+    the stock has no strength to reckon a day from, the largest dose that is allowed."""
+    channel = plan.channels[name]
+    daily_ul = daily_volume_ul(plan, name, strengths_of(plan, books))
+    if daily_ul <= 0:
+        return channel.limits.dose_ul
+    return max(channel.pump.smallest_ul, 1, round(daily_ul / max(1, channel.doses)))
+
+
+def interval_percent(fit: Fit, dose_ul: int) -> float:
+    """Half of the 95 % interval of one dose, in percent of it."""
+    return fit.half_interval_ul(run_s_from_volume(dose_ul, fit.flow)) / dose_ul * 100
+
+
+# -- for programs --------------------------------------------------------------------------------------------
+
+
+def verdict_data(verdict: Verdict, measured: Measured) -> dict[str, Any]:
+    """The verdict as `calibrate` prints it: mL, minutes and percent; what is unknown as None."""
+    fit = verdict.fit
+
+    def per_min(ul_per_s: float | None) -> float | None:
+        return None if ul_per_s is None else ul_per_s * 0.06
+
+    def in_ml(volume_ul: float | None) -> float | None:
+        return None if volume_ul is None else volume_ul / 1000
+
+    residuals = (None,) * len(measured.runs) if fit is None else fit.residuals_ul
+    return {
+        "flow_ml_per_min": per_min(None if fit is None else fit.flow_ul_per_s),
+        "lag_ml": in_ml(None if fit is None else fit.lag_ul),
+        "flow_standard_error_ml_per_min": per_min(None if fit is None else fit.flow_error_ul_per_s),
+        "lag_standard_error_ml": in_ml(None if fit is None else fit.lag_error_ul),
+        "residual_rms_ml": in_ml(None if fit is None else fit.residual_rms_ul),
+        "interval95_percent": verdict.interval95_percent,
+        "dose_ml": in_ml(verdict.dose_ul),
+        "accepted": verdict.accepted,
+        "reason": verdict.reason,
+        "second_set_wanted": isinstance(verdict.event, CalibrationDoubted),
+        "runs": [
+            {"seconds": seconds, "volume_ml": volume / 1000, "residual_ml": in_ml(residual)}
+            for (seconds, volume), residual in zip(measured.runs, residuals, strict=True)
+        ],
+    }
+
+
+# -- which runs to make --------------------------------------------------------------------------------------
+
+#: The longest test run: a run by hand is a minute at most, and the gate rounds.
+LONGEST_TEST_S = 55.0
+#: Short runs are a third of the long ones.
+SHORT_SHARE = 1 / 3
+#: Long runs that are no longer are not worth measuring.
+LEAST_LONG_S = 6.0
+#: Half of the cup's allowance is kept for a second set, as long as long runs of this length remain.
+GOOD_LONG_S = 20.0
+#: What a head is run for to see which cup it fills.
+IDENTIFY_UL = 5_000
+
+
+@frozen
+class Lengths:
+    """Which runs to make: how much to prime first, then short and long runs in turn, in seconds."""
+
+    prime_ul: int
+    seconds: tuple[float, ...]
+    flow: Flow
+    identify_ul: int  #: for the swap check
+
+
+def lengths_for(plan: Plan, books: Books, name: str, proven_ms: int) -> Lengths | None:
+    """The test runs that fit into the channel's cup allowance and its reservoir now; None: nothing useful does."""
+    channel, flow = plan.channels[name], flow_of(plan, books, name)
+    room_ul = books.level(f"cup:{name}", proven_ms)
+    contents = books.contents.get(name)
+    if contents is not None:
+        room_ul = min(room_ul, contents.left_ul - channel.reservoir.reserve_ul)
+    prime_ul = min(channel.line_ul or round(5 * flow.ul_per_s), int(LONGEST_TEST_S * flow.ul_per_s))
+    # Each run reserves half a second more than it gives back.
+    margin_ul = flow.ul_per_s + max(0.0, flow.lag_ul)
+    identify_ul = max(0, min(IDENTIFY_UL, int(room_ul - margin_ul), int(LONGEST_TEST_S * flow.ul_per_s)))
+    free_s = (room_ul - 2 * prime_ul - margin_ul) / flow.ul_per_s
+    for share, each, least_s in ((0.5, 3, GOOD_LONG_S), (1.0, 3, GOOD_LONG_S), (1.0, 3, 9.0), (1.0, 2, LEAST_LONG_S)):
+        long_s = math.floor(min(LONGEST_TEST_S, share * free_s / (each * (1 + SHORT_SHARE))))
+        if long_s >= least_s:
+            short_s = max(1.0, float(round(long_s * SHORT_SHARE)))
+            return Lengths(prime_ul, (short_s, float(long_s)) * each, flow, identify_ul)
+    return None
+
+
+# -- the swap check ------------------------------------------------------------------------------------------
+
+
+def swapped(plan: Plan, seen: Mapping[str, tuple[str, str]]) -> str | None:
+    """What the swap check found, in words: `seen` is, by the head that ran, whose cup filled and whose reservoir fell
+    ("" for none). None: every head of the plan filled its own cup from its own reservoir."""
+    wrong = []
+    for name in plan.channels:
+        if name not in seen:
+            wrong.append(f"{name} was not run")
+            continue
+        cup, reservoir = seen[name]
+        if cup != name:
+            wrong.append(f"{name} ran and {f'the cup of {cup} filled' if cup else 'no cup filled'}")
+        if reservoir != name:
+            wrong.append(f"{name} ran and {f'the reservoir of {reservoir} fell' if reservoir else 'no reservoir fell'}")
+    if not wrong:
+        return None
+    lines = {name: plan.channels[name].pump.gpio for name in plan.channels}
+    of = ", ".join(f"{name} GPIO {gpio}" for name, gpio in lines.items())
+    return f"swap check: {'; '.join(wrong)} (by the plan: {of})"

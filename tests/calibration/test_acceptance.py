@@ -1,0 +1,307 @@
+"""Which test runs are believed. Flows are invented; the pump is rated at 6 mL/min, 100 µL/s."""
+
+from __future__ import annotations
+
+import pytest
+from attrs import evolve
+
+from dosingd.acceptance import (
+    GOOD_LONG_S,
+    LONGEST_TEST_S,
+    Lengths,
+    Measured,
+    judged,
+    lengths_for,
+    planned_dose_ul,
+    swapped,
+    verdict_data,
+)
+from dosingd.fitting import Run, fitted
+from dosingd.flows import head_of, valid_calibration
+from dosingd.plan.model import DailyVolume, Plan
+from dosingd.records import Calibrated, CalibrationDoubted, Into, Purpose, Refilled, Retubed
+from tests.builders import ALK, Story, channel, plan
+
+PLAN = plan()
+LENGTHS = (10.0, 30.0, 12.0, 28.0)
+
+
+def runs(flow: float = 100.0, lag: float = 0.0, off: tuple[float, ...] = (3, -5, -4, 6)) -> tuple[Run, ...]:
+    """Four runs with some scatter."""
+    return tuple((seconds, flow * seconds + lag + each) for seconds, each in zip(LENGTHS, off, strict=True))
+
+
+def verdict(of: Story, *found: Run, source: str = "declared") -> str | None:
+    """What becomes of runs; booked where the verdict says so. None: accepted."""
+    said = judged(of.plan, of.books, "alk", Measured(tuple(found), source))
+    if said.event is not None:
+        of.tell(said.event)
+    assert said.accepted is (said.code is None) is (said.reason is None)
+    return said.code
+
+
+def test_good_runs_are_a_calibration_with_all_that_was_found() -> None:
+    of = Story(PLAN, calibrated=False)
+    said = judged(PLAN, of.books, "alk", Measured(runs(), "measured", water_c=22.0))
+    assert said.accepted
+    event = said.event
+    fit = fitted(runs())
+    assert event == Calibrated(
+        "alk",
+        fit.flow_ul_per_s,
+        fit.lag_ul,
+        runs(),
+        "measured",
+        head_of(ALK),
+        fit.flow_error_ul_per_s,
+        fit.lag_error_ul,
+        fit.residual_rms_ul,
+        said.interval95_percent,
+        1000,
+        22.0,
+        None,
+    )
+
+
+def test_the_interval_is_of_the_dose_that_the_plan_asks_for() -> None:
+    of = Story(PLAN, calibrated=False)
+    said = judged(PLAN, of.books, "alk", Measured(runs(), "declared"))
+    fit = fitted(runs())
+    # 24 mL in 24 doses: 1 mL, which runs for (1000 - lag) / flow seconds.
+    expected = fit.half_interval_ul((1000 - fit.lag_ul) / fit.flow_ul_per_s) / 1000 * 100
+    assert said.dose_ul == 1000
+    assert said.interval95_percent == pytest.approx(expected, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("daily", "doses", "expected"),
+    [(DailyVolume(24_000), 12, 2000), (DailyVolume(1_000), 24, 200), (DailyVolume(0), 1, 5000)],
+)
+def test_the_planned_dose_is_the_day_over_its_doses(daily: DailyVolume, doses: int, expected: int) -> None:
+    # No less than the smallest (200 µL); of a channel that is never dosed the largest that is allowed (5 mL).
+    of = plan(channel("alk", daily=daily, doses=doses))
+    assert planned_dose_ul(of, Story(of).books, "alk") == expected
+
+
+# -- what is refused -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("found", "code", "words"),
+    [
+        ((), "too-few", "0 of at least 3 runs"),
+        (runs()[:2], "too-few", "2 of at least 3 runs"),
+        (((10, 1000), (10, 1010), (10, 990)), "one-length", "10.00 to 10.00 s"),
+        (((10, 1000), (11, 1090), (10.4, 1045)), "one-length", "one length"),
+        (((10, 1000), (30, 3000), (30, 0)), "not-positive", "0.000 mL"),
+        (((10, 1000), (30, 3000), (-30, 3000)), "not-positive", "-30.00 s"),
+        (((10, 1000), (30, 3000), (float("nan"), 3000)), "not-positive", "none"),
+        (((10, 1000), (30, float("inf")), (30, 3000)), "not-positive", "none"),
+        (((10, 1000), (20, 20_000), (30, 3000)), "residuals", "20.00 s = 20.00 mL"),
+        (((10, 1000), (20, 2600), (30, 3000), (25, 2500)), "residuals", "20.00 s = 2.60 mL"),
+        (((10, 3000), (20, 2000), (30, 1000)), "reversed", "more time gave less"),
+        (runs(1000.0), "nominal-flow", "times the pump's nominal flow"),
+        (runs(10.0, off=(0, 0, 0, 0)), "nominal-flow", "minutes for seconds"),
+        (runs(49.0), "nominal-flow", "half to twice"),
+        (runs(205.0), "nominal-flow", "half to twice"),
+        (runs(100.0, 350.0), "lag", "cup's own weight"),
+        (runs(100.0, -350.0), "lag", "line full"),
+        (((20, 2040), (20, 1960), (25, 2560), (25, 2440)), "residuals", "known to 14 %"),
+    ],
+)
+def test_what_cannot_be_is_refused_with_its_reason_and_nothing_is_booked(
+    found: tuple[Run, ...], code: str, words: str
+) -> None:
+    of = Story(PLAN, calibrated=False)
+    said = judged(PLAN, of.books, "alk", Measured(found, "declared"))
+    assert (said.accepted, said.code, said.event) == (False, code, None)
+    assert said.reason is not None
+    assert words in said.reason
+    assert said.reason.startswith("alk: ")
+
+
+@pytest.mark.parametrize(("flow", "lag"), [(51.0, 0.0), (199.0, 0.0), (100.0, 290.0), (100.0, -290.0)])
+def test_what_can_just_be_is_accepted(flow: float, lag: float) -> None:
+    assert verdict(Story(PLAN, calibrated=False), *runs(flow, lag, (0, 0, 0, 0))) is None
+
+
+def test_a_pump_at_a_part_of_its_speed_is_held_to_that_part_of_its_nominal_flow() -> None:
+    slow = plan(evolve(ALK, pump=evolve(ALK.pump, speed=0.3)))
+    assert verdict(Story(slow, calibrated=False), *runs(30.0, off=(0, 0, 0, 0))) is None
+    assert verdict(Story(slow, calibrated=False), *runs(100.0, off=(0, 0, 0, 0))) == "nominal-flow"
+
+
+def test_a_slip_of_ten_in_every_run_or_in_one_never_passes() -> None:
+    for factor in (0.1, 0.5, 2, 10, 100, -1, 0):
+        every = tuple((seconds, volume * factor) for seconds, volume in runs())
+        assert verdict(Story(PLAN), *every) is not None, factor
+        for index in range(len(LENGTHS)):
+            one = [(s, v * factor if place == index else v) for place, (s, v) in enumerate(runs())]
+            assert verdict(Story(PLAN), *one) is not None, (factor, index)
+
+
+# -- far off the last one ------------------------------------------------------------------------------------
+
+
+def test_runs_far_off_the_last_ones_wait_for_a_second_set_that_agrees() -> None:
+    of = Story(PLAN)
+    assert verdict(of, *runs(100.0)) is None
+    assert verdict(of, *runs(120.0)) == "second-set"
+    known = valid_calibration(PLAN, of.books, "alk")
+    assert known is not None
+    assert known.event.flow_ul_per_s == pytest.approx(100, rel=0.01)  # doses go on by the last one
+    doubted = of.books.doubted["alk"]
+    assert doubted.runs == runs(120.0)  # kept with its runs
+    assert "+20 % off the last calibration on this tubing" in doubted.reason
+    assert verdict(of, *runs(122.0)) is None
+    accepted = valid_calibration(PLAN, of.books, "alk")
+    assert accepted is not None
+    assert accepted.event.flow_ul_per_s == pytest.approx(122, rel=0.01)
+    assert of.books.doubted == {}
+
+
+def test_the_same_figures_typed_again_are_no_second_set() -> None:
+    of = Story(PLAN)
+    assert verdict(of, *runs(120.0)) == "second-set"
+    again = tuple(reversed(runs(120.0)))
+    assert verdict(of, *again) == "same-runs"
+    assert of.books.doubted["alk"].runs == runs(120.0)
+
+
+def test_a_second_set_that_agrees_with_neither_is_the_new_first_one() -> None:
+    of = Story(PLAN)
+    assert verdict(of, *runs(120.0)) == "second-set"
+    assert verdict(of, *runs(130.0)) == "second-set"
+    assert verdict(of, *runs(121.0)) == "second-set"
+    assert verdict(of, *runs(121.5)) is None
+
+
+def test_a_second_set_that_agrees_with_the_last_calibration_ends_the_doubt() -> None:
+    of = Story(PLAN)
+    assert verdict(of, *runs(120.0)) == "second-set"
+    assert verdict(of, *runs(101.0)) is None
+    assert of.books.doubted == {}
+
+
+@pytest.mark.parametrize(("flow", "code"), [(114.0, None), (116.0, "second-set"), (86.0, None), (84.0, "second-set")])
+def test_fifteen_percent_is_the_border(flow: float, code: str | None) -> None:
+    assert verdict(Story(PLAN), *runs(flow, off=(0, 0, 0, 0))) == code
+
+
+def test_on_new_tubing_there_is_no_last_one() -> None:
+    of = Story(PLAN)
+    assert verdict(of, *runs(120.0)) == "second-set"
+    of.tell(Retubed("alk"))
+    assert of.books.doubted == {}
+    assert verdict(of, *runs(130.0)) is None
+
+
+def test_of_a_pump_that_was_moved_there_is_no_last_one_either() -> None:
+    of = Story(PLAN)
+    assert verdict(of, *runs(120.0)) == "second-set"
+    of.plan = plan(evolve(ALK, pump=evolve(ALK.pump, gpio=22)))
+    assert valid_calibration(of.plan, of.books, "alk") is None
+    assert verdict(of, *runs(125.0)) is None
+
+
+def test_what_is_doubted_is_no_second_set_for_another_head() -> None:
+    of = Story(PLAN)
+    assert verdict(of, *runs(120.0)) == "second-set"
+    of.plan = plan(evolve(ALK, pump=evolve(ALK.pump, gpio=22)))
+    of.tell(Calibrated("alk", 100.0, head=head_of(of.plan.channels["alk"])))
+    of.tell(CalibrationDoubted("alk", 120.0, 0.0, runs(120.0), "declared", head_of(ALK), "of the other line"))
+    assert verdict(of, *runs(121.0)) == "second-set"
+
+
+# -- for programs --------------------------------------------------------------------------------------------
+
+
+def test_the_verdict_in_data_is_in_millilitres_and_minutes() -> None:
+    of = Story(PLAN, calibrated=False)
+    measured = Measured(runs(), "declared")
+    said = judged(PLAN, of.books, "alk", measured)
+    fit = fitted(runs())
+    data = verdict_data(said, measured)
+    assert data["flow_ml_per_min"] == pytest.approx(fit.flow_ul_per_s * 60 / 1000)
+    assert data["flow_standard_error_ml_per_min"] == pytest.approx(fit.flow_error_ul_per_s * 60 / 1000)
+    assert data["lag_ml"] == pytest.approx(fit.lag_ul / 1000)
+    assert data["residual_rms_ml"] == pytest.approx(fit.residual_rms_ul / 1000)
+    assert (data["accepted"], data["reason"], data["second_set_wanted"]) == (True, None, False)
+    assert [each["seconds"] for each in data["runs"]] == list(LENGTHS)
+    refused = Measured(runs()[:2], "declared")
+    data = verdict_data(judged(PLAN, of.books, "alk", refused), refused)
+    assert (data["flow_ml_per_min"], data["accepted"]) == (None, False)
+
+
+# -- which runs to make --------------------------------------------------------------------------------------
+
+
+def lengths(of: Plan, *, cup_taken_ul: int = 0, left_ul: int | None = None) -> Lengths | None:
+    story = Story(of, calibrated=False)
+    if left_ul is not None:
+        story.tell(Refilled("alk", left_ul, None, "soda", {"alkalinity": 1.0}, 0))
+    if cup_taken_ul:
+        row = story.reserve("alk", cup_taken_ul - 50, into=Into.CUP, purpose=Purpose.CALIBRATION)
+        story.settle(row, cup_taken_ul)
+    return lengths_for(of, story.books, "alk", story.books.proven_ms(story.now))
+
+
+def test_short_and_long_runs_three_times_within_the_cup_and_a_minute() -> None:
+    # The cup holds 40 mL (the rise limit at 1 eq/L). Half of it less priming, 2 x 0.5 mL: 20 s of pump are not enough
+    # for long runs of 20 s, so all of it is used: 388 s / (3 x 4/3) is more than a minute.
+    found = lengths(PLAN)
+    assert found is not None
+    assert len(found.seconds) == 6
+    assert len(set(found.seconds)) == 2
+    assert found.seconds[0] * 2 < found.seconds[1] <= LONGEST_TEST_S
+    assert sum(found.seconds) * 100 + 2 * found.prime_ul <= 40_000
+
+
+@pytest.mark.parametrize("flow", [5.0, 20.0, 100.0, 250.0, 800.0])
+@pytest.mark.parametrize("taken_ul", [0, 20_000, 35_000])
+def test_whatever_is_proposed_fits(flow: float, taken_ul: int) -> None:
+    found = lengths(plan(channel("alk", flow=flow)), cup_taken_ul=taken_ul)
+    if found is None:
+        assert (40_000 - taken_ul) / flow < 100
+        return
+    assert max(found.seconds) <= LONGEST_TEST_S
+    assert sum(found.seconds) * flow + 2 * found.prime_ul + flow <= 40_000 - taken_ul + 1e-6
+    assert max(found.seconds) >= 1.2 * min(found.seconds)
+    assert len(found.seconds) >= 4
+
+
+def test_half_of_the_cup_is_left_for_a_second_set_where_the_runs_stay_long() -> None:
+    found = lengths(plan(channel("alk", flow=100.0)))
+    assert found is not None
+    assert max(found.seconds) >= GOOD_LONG_S
+    assert sum(found.seconds) * 100 <= 20_000
+
+
+def test_no_runs_are_proposed_where_cup_or_reservoir_leave_nothing() -> None:
+    assert lengths(PLAN, cup_taken_ul=39_000) is None
+    assert lengths(PLAN, left_ul=52_000) is None  # 50 mL of it are reserve
+    assert lengths(PLAN, left_ul=500_000) is not None
+
+
+# -- the swap check ------------------------------------------------------------------------------------------
+
+
+def test_each_head_its_own_cup_and_reservoir_passes() -> None:
+    assert swapped(PLAN, {"alk": ("alk", "alk"), "ca": ("ca", "ca")}) is None
+
+
+@pytest.mark.parametrize(
+    ("seen", "words"),
+    [
+        ({"alk": ("ca", "ca"), "ca": ("alk", "alk")}, "alk ran and the cup of ca filled"),
+        ({"alk": ("alk", "ca"), "ca": ("ca", "alk")}, "alk ran and the reservoir of ca fell"),
+        ({"alk": ("", ""), "ca": ("ca", "ca")}, "alk ran and no cup filled; alk ran and no reservoir fell"),
+        ({"alk": ("alk", "alk")}, "ca was not run"),
+        ({}, "alk was not run; ca was not run"),
+    ],
+)
+def test_a_swap_is_named(seen: dict[str, tuple[str, str]], words: str) -> None:
+    said = swapped(PLAN, seen)
+    assert said is not None
+    assert words in said
+    assert "alk GPIO 17" in said
