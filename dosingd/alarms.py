@@ -7,24 +7,30 @@ Pure: no file, pin, socket, thread, logger, database, clock.
 
 from __future__ import annotations
 
-import math
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from attrs import frozen
+from attrs import evolve, frozen
 
+from dosingd import stores
 from dosingd.books import Books, Recent
-from dosingd.daily import daily_volume_ul, gives
-from dosingd.leases import LEASE_MARGIN_S
+from dosingd.checking.figures import LOW_DKH, hours_until_low
+from dosingd.daily import daily_volume_ul, gives, plan_strengths
+from dosingd.leases import LEAK_SENSOR, NOT_LOW, OUTLIVED, READS_HIGH
 from dosingd.plan.model import Plan, WithoutClock
 from dosingd.records import Reading, Substance
-from dosingd.reservoir import days_left, low
+from dosingd.reservoir import days_left
 from dosingd.strengths import strengths_of
 from dosingd.trust import UNCLOCKED_AFTER_S, Trust
+from dosingd.upkeep import findings
 
 DAY_MS = 24 * 3600 * 1000
 #: Over 48 h, less than this share of the plan given is a shortfall.
 SHORTFALL_SHARE = 0.7
+#: So many starts within an hour that nobody asked for are no accident any more.
+RESTARTS = 3
+#: How long the end of a pause is told.
+PAUSE_ENDED_MS = 3600 * 1000
 
 
 class Kind(StrEnum):
@@ -38,10 +44,31 @@ class Kind(StrEnum):
     CLOCK_MOVED = "clock-moved"
     WITHOUT_CLOCK = "without-clock"
     HELD = "held"
+    RESTART_LOOP = "restart-loop"
     CANNOT_LAY = "cannot-lay"
     NO_STRENGTH = "no-strength"
     NO_LEDGER = "no-ledger"
     INPUT_WANTED = "input-wanted"
+    PUMP_OUTLIVED = "pump-outlived"
+    LEAK = "leak"
+    PAUSE_ENDED = "pause-ended"
+    PLAN_REFUSED = "plan-refused"
+    BROKER_UNREACHABLE = "broker-unreachable"
+    NO_CALIBRATION = "no-calibration"
+    CALIBRATION_DUE = "calibration-due"
+    IDENTIFY_DUE = "identify-due"
+    STOCK_DIFFERS = stores.STOCK_DIFFERS
+    FLOW_ERROR = stores.FLOW_ERROR
+    FLOAT_LOW = "float-low"
+    NO_CIRCULATION = "no-circulation"
+    INPUT_DISAGREES = "input-disagrees"
+    INPUT_CHATTERS = "input-chatters"
+    INPUT_UNREADABLE = "input-unreadable"
+    INPUT_UNTRIED = "input-untried"
+
+
+#: While one of these stands, its channel gives nothing.
+STOPS_A_CHANNEL = frozenset({Kind.RESERVOIR_RESERVE, Kind.NO_STRENGTH, Kind.STOCK_DIFFERS, Kind.NO_CALIBRATION})
 
 
 @frozen
@@ -61,16 +88,85 @@ def alarms(
     """Every alarm that holds at a reading."""
     found: list[Alarm] = []
     now_at = reading.wall_at
-    if books.held is not None:
-        found.append(
-            Alarm(Kind.HELD, None, books.held_since_at or now_at, f"All pumps are off: {books.held}", "dosingd release")
-        )
+    found += _latch(plan, books, now_at)
     if cannot_lay is not None:
-        found.append(Alarm(Kind.CANNOT_LAY, None, now_at, f"Today cannot be laid: {cannot_lay}", "dosingd check PLAN"))
+        text = f"Today cannot be laid, so nothing is dosed: {cannot_lay.rstrip('.')}.{without_doses(plan)}"
+        found.append(Alarm(Kind.CANNOT_LAY, None, now_at, text, "dosingd check PLAN"))
+    found += _pause(books, books.proven_ms(reading), now_at)
+    found += _restarts(books, reading)
     found += _clock(plan, reading, trust)
     found += _reservoirs(plan, books, now_at)
+    found += [
+        Alarm(Kind(one.kind), one.channel, one.since, one.text, one.next_step)
+        for one in (*findings(plan, books, now_at), *stores.found(plan, books, now_at))
+    ]
     found += _recent(plan, books, books.proven_ms(reading), now_at)
-    return tuple(found)
+    return tuple(_with_what_is_missing(plan, alarm) for alarm in found)
+
+
+def _with_what_is_missing(plan: Plan, alarm: Alarm) -> Alarm:
+    """How bad it is that one channel stands still, with a figure."""
+    if alarm.kind not in STOPS_A_CHANNEL or alarm.channel is None:
+        return alarm
+    daily_ml = float(daily_volume_ul(plan, alarm.channel, plan_strengths(plan))) / 1000
+    return evolve(alarm, text=f"{alarm.text.rstrip('.')}. Until then the tank goes without {daily_ml:.1f} mL a day.")
+
+
+def without_doses(plan: Plan) -> str:
+    """How bad it is that nothing is dosed, as a sentence with a figure; empty for a plan without alkalinity."""
+    hours = hours_until_low(plan)
+    if hours is None:
+        return ""
+    return f" Without doses the tank's alkalinity falls by {LOW_DKH} dKH in about {hours:.0f} h, by the plan."
+
+
+def _latch(plan: Plan, books: Books, now_at: datetime) -> list[Alarm]:
+    """The hold, and with it what it was that held the rig, where that is more than a hold."""
+    why, since_at = books.held, books.held_since_at or now_at
+    if why is None:
+        return []
+    text = f"All pumps are off: {why.rstrip('.')}. Nothing is dosed until a person releases the rig."
+    found = [Alarm(Kind.HELD, None, since_at, text + without_doses(plan), "dosingd release")]
+    if why.startswith(LEAK_SENSOR):
+        found.append(leak_alarm(f"{why.removesuffix('. Mend that first')}, or was when it held the rig", since_at))
+    if any(words in why for words in (OUTLIVED, NOT_LOW, READS_HIGH)):
+        name = why.partition(":")[0]
+        text = (
+            f"{why.rstrip('.')}. More than was asked may have gone in; the ledger counts it, and every pump is off."
+            f" A switch that welded shut goes on giving whatever the line says.{without_doses(plan)}"
+        )
+        step = "if the pump still turns, pull its plug; mend its switch or wiring, then: dosingd release"
+        found.append(Alarm(Kind.PUMP_OUTLIVED, name if name in plan.channels else None, since_at, text, step))
+    return found
+
+
+def leak_alarm(what: str, since_at: datetime) -> Alarm:
+    """Water where none should be. `what` says which sensor, without a full stop."""
+    text = (
+        f"{what[:1].upper()}{what[1:]}: there may be water on the floor. Every pump is off until a person releases it."
+    )
+    return Alarm(Kind.LEAK, None, since_at, text, "find the water, dry the sensor, then: dosingd release")
+
+
+def _pause(books: Books, proven_ms: int, now_at: datetime) -> list[Alarm]:
+    """A pause that ended by itself is told for a while: pumps run again, over whatever hands are in the tank."""
+    ended_ms = books.paused_until_ms
+    if ended_ms is None or not 0 <= proven_ms - ended_ms < PAUSE_ENDED_MS:
+        return []
+    since_at = now_at - timedelta(milliseconds=proven_ms - ended_ms)
+    text = "The pause is over and the pumps run again. What was due meanwhile was missed, and is not made up for."
+    return [Alarm(Kind.PAUSE_ENDED, None, since_at, text, "dosingd status")]
+
+
+def _restarts(books: Books, reading: Reading) -> list[Alarm]:
+    starts = len(books.restarts_within_the_hour(books.proven_ms(reading)))
+    if starts < RESTARTS:
+        return []
+    text = (
+        f"The daemon came up {starts} times in an hour without having been stopped: it fails, or its supply does."
+        " A dose that was on is booked as the most that can have gone in, and is not given again."
+    )
+    return [Alarm(Kind.RESTART_LOOP, None, books.restarts_since_at or reading.wall_at, text, "journalctl -u dosingd")]
 
 
 def _clock(plan: Plan, reading: Reading, trust: Trust | None) -> list[Alarm]:
@@ -92,8 +188,14 @@ def _clock(plan: Plan, reading: Reading, trust: Trust | None) -> list[Alarm]:
         if trust.behind
         else "it was not synchronised since the boot, or moved since then"
     )
-    text = f"The clock is not trusted: {why}. No scheduled dose until it is."
-    return [Alarm(Kind.CLOCK_UNTRUSTED, None, since_at, text, "dosingd status")]
+    then = (
+        "; after 12 h half of each day's doses are given without it."
+        if plan.clock.without is WithoutClock.HALF
+        else ", however long that takes."
+    )
+    text = f"The clock is not trusted: {why}. No scheduled dose until it is{then}"
+    step = "see that the network is there, or look at the clock and: dosingd release --clock"
+    return [Alarm(Kind.CLOCK_UNTRUSTED, None, since_at, text, step if trust.behind else "dosingd status")]
 
 
 def _reservoirs(plan: Plan, books: Books, now_at: datetime) -> list[Alarm]:
@@ -109,24 +211,23 @@ def _reservoirs(plan: Plan, books: Books, now_at: datetime) -> list[Alarm]:
             found.append(Alarm(Kind.NO_STRENGTH, name, now_at, text, f"dosingd refill {name} --to VOLUME"))
             continue
         left, reserve = contents.left_ul, channel.reservoir.reserve_ul
-        daily = daily_volume_ul(plan, name, strengths)
-        flow = books.flow(name, channel.pump.nominal_ul_per_s)
-        # What the gate wants to find for the next dose: the dose, and what the pump gives to the end of its lease.
-        next_ul = daily / max(1, channel.doses) + math.ceil(flow.ul_per_s * LEASE_MARGIN_S)
-        if daily > 0 and left - reserve < next_ul:
+        if stores.at_reserve(plan, books, name):
             text = (
                 f"{name}: {left / 1000:.0f} mL left, {reserve / 1000:.0f} mL of them reserve. The channel stops here."
             )
             found.append(Alarm(Kind.RESERVOIR_RESERVE, name, now_at, text, f"dosingd refill {name} --to VOLUME"))
-        elif low(left, channel.reservoir, daily):
-            days = days_left(left, channel.reservoir, daily) or 0.0
-            text = f"{name}: {left / 1000:.0f} mL left, enough for {days:.1f} days."
+        elif stores.is_low(plan, books, name):
+            days = days_left(left, channel.reservoir, daily_volume_ul(plan, name, strengths)) or 0.0
+            open_ = stores.uncertainty_ul(plan, books, name)
+            text = f"{name}: {left / 1000:.0f} mL left (± {open_ / 1000:.0f}), enough for {days:.1f} days."
+            text += " Then it stops."
             found.append(Alarm(Kind.RESERVOIR_LOW, name, now_at, text, f"dosingd refill {name} --to VOLUME"))
     return found
 
 
 def _recent(plan: Plan, books: Books, proven_ms: int, now_at: datetime) -> list[Alarm]:
     found = []
+    strengths = strengths_of(plan, books)
     day = [one for one in books.recent if one.proven_ms > proven_ms - DAY_MS]
     for kind, of, what in (
         (Kind.DOSE_REFUSED, "refused", "refused in the last 24 h"),
@@ -140,15 +241,17 @@ def _recent(plan: Plan, books: Books, proven_ms: int, now_at: datetime) -> list[
                 doses = sum(one.doses for one in these)
                 text = (
                     f"{name}: {doses} dose{'' if doses == 1 else 's'}, {total:.1f} mL, {what}. "
-                    f"The last: {these[-1].text}"
+                    f"The last: {these[-1].text.rstrip('.')}."
                 )
+                if of != "unknown":
+                    daily = float(daily_volume_ul(plan, name, strengths)) / 1000
+                    text += f" Nothing is made up for; the plan gives {daily:.1f} mL a day."
                 found.append(Alarm(kind, name, these[0].at, text, f"dosingd history --channel {name}"))
     found += [
         Alarm(Kind.CLOCK_MOVED, None, one.at, f"{one.text.capitalize()}; the day was laid anew.", "dosingd status")
         for one in day
         if one.kind == "clock moved"
     ]
-    strengths = strengths_of(plan, books)
     for name in plan.channels:
         # An outage of weeks is booked at once when it ends; only what was due in the 48 h counts.
         lost: list[Recent] = [
@@ -161,6 +264,7 @@ def _recent(plan: Plan, books: Books, proven_ms: int, now_at: datetime) -> list[
         planned = 2 * float(daily_volume_ul(plan, name, strengths))
         missing = sum(one.volume_ul for one in lost)
         if planned > 0 and missing > (1 - SHORTFALL_SHARE) * planned:
-            text = f"{name}: {missing / 1000:.1f} of {planned / 1000:.1f} mL were not given in the last 48 h."
+            text = f"{name}: {missing / 1000:.1f} of {planned / 1000:.1f} mL were not given in the last 48 h. Test the"
+            text += " water before anything is given by hand: what is missing is not made up for."
             found.append(Alarm(Kind.SHORTFALL, name, lost[0].at, text, f"dosingd history --channel {name}"))
     return found

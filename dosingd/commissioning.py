@@ -118,12 +118,14 @@ def identify(duty: Duty, request: Identify) -> Answer:
         return no_channel(plan, unknown[0]) or Answer(0)
     wrong = swapped(plan, request.seen)
     if wrong is not None:
-        duty.hold(wrong, "swap check")
+        failed = duty.hold(wrong, "swap check")
         duty.publish()
         text = (
             f"{wrong[0].upper()}{wrong[1:]}. The rig is held and nothing doses. Put lines, tubes or plan right, then: "
             "dosingd release, and: dosingd identify"
         )
+        if failed:
+            text = f"A pump may still run: {'; '.join(failed)}. Switch the pumps' supply off now. {text}"
         return Answer(1, {"ok": False, "swapped": wrong}, code="swapped", text=text)
     pins = {name: channel.pump.gpio for name, channel in plan.channels.items()}
     duty.rounds.account.write(Identified(pins), duty.clock.now())

@@ -13,12 +13,13 @@ Rules this room keeps:
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from attrs import define, field
 
+from dosingd import commissioning, refills
 from dosingd.agenda import dosing_day
 from dosingd.calibration import run_s_from_volume, volume_ul_from_run_s
 from dosingd.checking import RAISE, raised
@@ -26,25 +27,33 @@ from dosingd.clock import Clock
 from dosingd.cut import Cut
 from dosingd.duty import Duty
 from dosingd.errors import DosingError, LedgerFailed
+from dosingd.flows import flow_of
 from dosingd.foresight import made_refused
 from dosingd.gate import Request as Run
 from dosingd.plan.model import Plan
-from dosingd.records import ClockConfirmed, Into, Outcome, Paused, PlanLoaded, Purpose, Released, Row
+from dosingd.records import ClockConfirmed, Into, Outcome, Paused, PlanLoaded, Purpose, Released, Row, Settled
 from dosingd.requests import (
     Answer,
+    Calibrate,
     Dose,
     History,
     Hold,
+    Identify,
+    Lengths,
     Pause,
     Prime,
+    Refill,
     Release,
     Reload,
     Request,
     Resume,
+    Retube,
     Status,
     Suspend,
+    TestRun,
 )
 from dosingd.state import status_data
+from dosingd.strengths import confirm, stock_differs
 from dosingd.telling import Zones, entries_of, entry_data
 from dosingd.words import ml
 
@@ -52,6 +61,8 @@ from dosingd.words import ml
 LONGEST_BY_HAND_S = 60.0
 #: An errand that could not begin for so long is not begun any more: whoever asked has been told why.
 BEGIN_WITHIN_S = 10.0
+#: Errands that may wait for the turn thread. Whoever asks and hangs up must not fill the memory while a long run is on.
+MOST_OPEN = 64
 #: `status` is answered from the state as last shown when the turn thread does not make a new one so soon.
 STATUS_WITHIN_S = 0.2
 
@@ -68,6 +79,9 @@ class _Errand:
     reply: Reply
     begin_by_mono_s: float
     instead: Callable[[], Answer]
+    only_tells: bool = False  #: then a fault in it ends no dosing (R13)
+    always: bool = False  #: carried out even when it was answered instead, as the row of a hold is
+    told: bool = False  #: `tick` has answered it
     _claimed: bool = False
     _lock: threading.Lock = field(factory=threading.Lock)
 
@@ -95,7 +109,9 @@ class Desk:
     ) -> None:
         self._duty, self._cut, self._clock, self._ring = duty, cut, clock, ring
         self._read_plan, self._bring = read_plan, bring
+        #: What the turn thread has still to do, in order. The mailbox of the duty holds one look at it, whatever waits.
         self._errands: list[_Errand] = []
+        self._looking = False
         self._lock = threading.Lock()
         self._reading = False
 
@@ -105,9 +121,9 @@ class Desk:
         """One request; the answer comes by `reply`, from another thread."""
         match request:
             case Status():
-                self._errand(self._status_anew, reply, STATUS_WITHIN_S, self._status_as_shown)
+                self._errand(self._status_anew, reply, STATUS_WITHIN_S, self._status_as_shown, only_tells=True)
             case History():
-                self._errand(lambda: self._history(request), reply)
+                self._errand(lambda: self._history(request), reply, only_tells=True)
             case Dose():
                 self._errand(lambda: self._run(request.channel, request.volume_ul, Purpose.MANUAL, Into.TANK), reply)
             case Prime():
@@ -122,17 +138,38 @@ class Desk:
                 self._stop_now("pause", lambda: self._pause(for_s or 0.0), reply)
             case Reload():
                 self._reload(request, reply)
+            case Refill():
+                self._errand(lambda: self._refill(request), reply)
+            case Lengths():
+                self._errand(lambda: commissioning.lengths(self._duty, request), reply)
+            case TestRun():
+                self._errand(lambda: self._test_run(request), reply)
+            case Calibrate():
+                self._errand(lambda: self._booked(lambda: commissioning.calibrate(self._duty, request)), reply)
+            case Retube():
+                self._errand(lambda: self._booked(lambda: commissioning.retube(self._duty, request)), reply)
+            case Identify():
+                self._errand(lambda: self._booked(lambda: commissioning.identify(self._duty, request)), reply)
             case Suspend():
                 self._errand(lambda: self._session(request.channel, True), reply)
             case Resume():
                 self._errand(lambda: self._session(request.channel, False), reply)
 
+    def take_after(self, first: Callable[[], Answer | None], request: Dose | Hold, reply: Reply) -> None:
+        """A request that is carried out only when `first`, on the turn thread right before it, answers nothing."""
+        if isinstance(request, Hold):
+            self._stop_now("order", lambda: self._hold_after(first, request.why or "by an order"), reply)
+            return
+        self._errand(lambda: first() or self._run(request.channel, request.volume_ul, Purpose.MANUAL, Into.TANK), reply)
+
     def tick(self) -> None:
         """For the control loop: answers what could not begin in time. Never waits."""
         now_mono_s = self._clock.now().mono_s
         with self._lock:
-            late = [errand for errand in self._errands if now_mono_s >= errand.begin_by_mono_s]
-            self._errands = [errand for errand in self._errands if now_mono_s < errand.begin_by_mono_s]
+            late = [one for one in self._errands if not one.told and now_mono_s >= one.begin_by_mono_s]
+            for one in late:
+                one.told = True
+            self._errands = [one for one in self._errands if one.always or not one.told]
         for errand in late:
             if errand.claim():
                 errand.reply(errand.instead())
@@ -140,7 +177,7 @@ class Desk:
     def next_mono_s(self) -> float | None:
         """When `tick` has something to do; None: nothing waits."""
         with self._lock:
-            return min((errand.begin_by_mono_s for errand in self._errands), default=None)
+            return min((one.begin_by_mono_s for one in self._errands if not one.told), default=None)
 
     def _errand(
         self,
@@ -148,40 +185,63 @@ class Desk:
         reply: Reply,
         within_s: float = BEGIN_WITHIN_S,
         instead: Callable[[], Answer] | None = None,
+        *,
+        only_tells: bool = False,
     ) -> None:
         by = self._clock.now().mono_s + within_s
-        errand = _Errand(work, reply, by, self._too_busy if instead is None else instead)
+        errand = _Errand(work, reply, by, self._too_busy if instead is None else instead, only_tells)
+        if self._lay(errand):
+            return
+        if instead is not None:
+            reply(instead())
+            return
+        text = f"{MOST_OPEN} other requests wait already. Nothing was done; ask again in a moment."
+        reply(Answer.refused("busy", text))
+
+    def _lay(self, errand: _Errand) -> bool:
+        """On the desk for the turn thread; False where there is no room for it, which never is so for a stop."""
         with self._lock:
+            if not errand.always and len(self._errands) >= MOST_OPEN:
+                return False
             self._errands.append(errand)
-        self._duty.post(lambda: self._carry_out(errand))
+            look, self._looking = not self._looking, True
+        if look:
+            self._duty.post(self._look)
         self._ring()
+        return True
 
     def _stop_now(self, reason: str, book: Callable[[], Answer], reply: Reply) -> None:
         """Stop the pump first (R11): the cut ends the run that is on, whoever made it; then the row is written."""
         self._cut.make(reason)
 
         def answered_late() -> Answer:
-            return Answer.failed(
-                "slow", "Every pump is off, but it is not booked yet: the disk is slow. To see it: dosingd status"
-            )
+            booked = "not booked yet: the disk is slow. To see it: dosingd status"
+            high = self._duty.rounds.turn.lines_not_low()
+            if high:
+                return Answer.failed("pins", f"{_may_run('The rig is being stopped', high)} It is {booked}")
+            return Answer.failed("slow", f"Every pump is off, but it is {booked}")
 
-        errand = _Errand(book, reply, self._clock.now().mono_s + BEGIN_WITHIN_S, answered_late)
-        with self._lock:
-            self._errands.append(errand)
         # Booked in any case, even when the answer was given before.
-        self._duty.post(lambda: self._carry_out(errand, always=True))
-        self._ring()
+        self._lay(_Errand(book, reply, self._clock.now().mono_s + BEGIN_WITHIN_S, answered_late, always=True))
 
     # -- the turn thread -------------------------------------------------------------------------------------
 
-    def _carry_out(self, errand: _Errand, *, always: bool = False) -> None:
-        first = errand.claim()
+    def _look(self) -> None:
+        """One errand; whatever else lies there comes behind what was posted meanwhile, and behind what is due (R13)."""
         with self._lock:
-            self._errands = [one for one in self._errands if one is not errand]
-        if not first and not always:
+            errand = self._errands.pop(0) if self._errands else None
+            more = self._looking = bool(self._errands)
+        if more:
+            self._duty.post(self._look)
+        if errand is not None:
+            self._carry_out(errand)
+
+    def _carry_out(self, errand: _Errand) -> None:
+        first = errand.claim()
+        if not first and not errand.always:
             return
         try:
-            answer = errand.work()
+            answer = self._told(errand.work) if errand.only_tells else errand.work()
         except LedgerFailed as fault:
             if first:
                 errand.reply(Answer.failed(fault.code, str(fault)))
@@ -195,6 +255,20 @@ class Desk:
         if first:
             errand.reply(answer)
 
+    def _told(self, work: Callable[[], Answer]) -> Answer:
+        """The answer of an errand that only tells."""
+        answer = Answer.failed("failed", "This is a fault in dosingd itself; the log says which. The doses go on.")
+
+        def tell() -> None:
+            nonlocal answer
+            try:
+                answer = work()
+            except DosingError as fault:
+                answer = Answer(fault.exit_status, code=fault.code, text=str(fault))
+
+        self._duty.tell("an answer", tell)
+        return answer
+
     def _too_busy(self) -> Answer:
         lease = next(iter(self._duty.rounds.turn.leases.current), None)
         who = "The disk is slow" if lease is None else f"{lease.channel} is running"
@@ -203,7 +277,8 @@ class Desk:
         return Answer.refused("busy", f"{who}{wait}. Nothing was done; ask again then.")
 
     def _status_anew(self) -> Answer:
-        self._duty.publish()
+        if not self._duty.publish():
+            return Answer.failed("failed", "The rig's state could not be made; the log says why. The doses go on.")
         return self._status_as_shown()
 
     def _status_as_shown(self) -> Answer:
@@ -244,39 +319,50 @@ class Desk:
             volume_ul = channel.line_ul
         return self._run(request.channel, volume_ul or 0, Purpose.PRIME, request.into)
 
+    def _booked(self, work: Callable[[], Answer]) -> Answer:
+        """What is only booked; refused where the ledger takes nothing any more."""
+        stopped = self._stopped()
+        return work() if stopped is None else Answer.refused("ledger", f"{stopped} Nothing was booked.")
+
+    def _test_run(self, request: TestRun) -> Answer:
+        volume_ul = commissioning.test_volume_ul(self._duty, request)
+        return self._run(request.channel, volume_ul, Purpose.CALIBRATION, Into.CUP)
+
     def _run(self, name: str, volume_ul: int, purpose: Purpose, into: Into) -> Answer:
         """A run by hand through gate, ledger and turn (R4)."""
         plan, rounds = self._duty.plan, self._duty.rounds
         stopped = self._stopped()
         if stopped is not None:
-            return Answer.refused("ledger", f"{stopped} Nothing was pumped.")
-        channel = plan.channels.get(name)
+            return Answer.refused("ledger", _nothing_pumped(stopped))
+        if name not in plan.channels:
+            # Before the gate: whoever asks for made-up channels would fill the ledger with their refusals.
+            return Answer.refused("channel", f"{_no_channel(name)} Nothing was pumped.")
         books, reading = rounds.account.books, self._clock.now()
-        if channel is not None:
-            flow = books.flow(name, channel.pump.nominal_ul_per_s)
-            run_s = run_s_from_volume(volume_ul, flow)
-            if run_s > LONGEST_BY_HAND_S:
-                most_ul = max(0, volume_ul_from_run_s(LONGEST_BY_HAND_S, flow) - 1)
-                return Answer.refused(
-                    "too-long",
-                    f"{name}: {ml(volume_ul)} would run for {run_s:.0f} s; a run by hand is {LONGEST_BY_HAND_S:.0f} s"
-                    f" at most, {ml(most_ul)}. Nothing was pumped.",
-                )
-            self._duty.touch(name)
+        flow = flow_of(plan, books, name)
+        run_s = run_s_from_volume(volume_ul, flow)
+        if run_s > LONGEST_BY_HAND_S:
+            most_ul = max(0, volume_ul_from_run_s(LONGEST_BY_HAND_S, flow) - 1)
+            return Answer.refused(
+                "too-long",
+                f"{name}: {ml(volume_ul)} would run for {run_s:.0f} s; a run by hand is {LONGEST_BY_HAND_S:.0f} s"
+                f" at most, {ml(most_ul)}. Nothing was pumped.",
+            )
+        self._duty.touch(name)
         # Given by hand into the tank it counts in the day it is given in; without a trusted clock in none.
         day = dosing_day(books.zones, reading.wall_at).day if rounds.trusted() and into is Into.TANK else None
         run = Run(name, purpose, into, volume_ul, None, None, day)
-        foreseen = made_refused(plan, books, run, rounds.coming, reading) if channel is not None else ()
+        flowing = self._duty.watch is not None and self._duty.watch.flows(plan)
+        foreseen = made_refused(plan, books, run, rounds.coming, reading, flowing=flowing)
         result = rounds.turn.run(run)
         if result.outcome in (None, Outcome.REFUSED, Outcome.MISSED):
             code = "stopped" if result.why is None else result.why.name.lower().replace("_", "-")
-            said = result.reason if "othing was pumped" in result.reason else f"{result.reason} Nothing was pumped."
-            return Answer(2, code=code, text=said)
+            return Answer(2, code=code, text=_nothing_pumped(result.reason))
         data = {
             "outcome": str(result.outcome),
             "asked_ul": result.asked_ul,
             "given_ul": result.given_ul,
             "reason": result.reason or None,
+            "ran_s": result.ran_s,
             "makes_refused": [
                 {"channel": one.channel, "at": self._local(one.at), "volume_ul": one.volume_ul, "why": one.why}
                 for one in foreseen
@@ -292,10 +378,26 @@ class Desk:
         )
         return Answer(1, data, code=str(result.outcome), text=said)
 
-    def _hold(self, why: str) -> Answer:
+    def _hold_after(self, first: Callable[[], Answer | None], why: str) -> Answer:
+        refused = first()
+        if refused is None:
+            return self._hold(why, "order")
+        self._cut.mend("order")
+        self._duty.wake()
+        return refused
+
+    def _hold(self, why: str, reason: str = "hold") -> Answer:
         already = self._duty.rounds.account.books.held
-        self._duty.hold(why, "hold")
+        try:
+            failed = self._duty.hold(why, reason)
+        except LedgerFailed as fault:
+            failed = self._duty.rounds.turn.pumps_off()
+            if not failed:
+                raise
+            raise LedgerFailed(f"{_may_run('The rig stands still', failed)} {fault}") from None
         self._duty.publish()
+        if failed:
+            return Answer.failed("pins", _may_run("The rig is held", failed))
         message = "Every pump is off until a person says: dosingd release"
         if already is not None:
             message = (
@@ -304,35 +406,90 @@ class Desk:
         return Answer(0, {"ok": True, "message": message})
 
     def _release(self, request: Release) -> Answer:
-        account, reading = self._duty.rounds.account, self._clock.now()
+        account, turn = self._duty.rounds.account, self._duty.rounds.turn
+        stopped = self._stopped()
+        if stopped is not None:
+            return Answer.refused(
+                "ledger",
+                f"{stopped} Nothing was changed, and no release helps: mend the disk, then start dosingd again.",
+            )
+        watch = self._duty.watch
+        asks = None if watch is None else watch.why_held()
+        if asks is not None and account.books.held is not None:
+            return Answer.refused(
+                "input",
+                f"The rig stays held: {asks}, and would be held again at once. Mend that, or take the input out of the"
+                " plan and dosingd reload; then: dosingd release",
+            )
         done = []
+        if account.books.held is not None or account.books.open:
+            failed = turn.pumps_off()
+            if failed:
+                return Answer.refused(
+                    "pins",
+                    f"The rig stays held, for a pump may still run: {'; '.join(failed)}. Switch the pumps' supply off,"
+                    " mend the switch, then restart the daemon.",
+                )
+            # Every line is low by now, so the end of a run that was left open is known (R1).
+            for row in turn.recover(self._clock.now()):
+                assert isinstance(row.event, Settled)
+                lost = row.event
+                done.append(f"{lost.channel}: up to {ml(lost.given_ul)} may have gone in; every limit counts them.")
+        # Read anew: a row with an older reading than the row before it would earn its time twice.
+        reading = self._clock.now()
         if request.clock:
             account.write(ClockConfirmed("a person"), reading)
             done.append("The clock is taken for right.")
+        over, told = None, len(done)
         if account.books.held is not None:
             was = account.books.held
             account.write(Released("a person"), reading)
-            done.append(f"The rig doses again. It was held: {was}")
-        elif not request.clock:
-            done.append("The rig was not held; nothing changed.")
+            over = f"It was held: {was}"
+        answered = self._duty.answer_alarms()
+        if answered:
+            listed = ", ".join(" ".join(filter(None, (alarm.kind.value, alarm.channel))) for alarm in answered)
+            done.append(f"Answered: {listed}.")
         self._duty.wake()
         self._duty.publish()
+        if over is not None:
+            done.insert(told, f"{self._what_next('The rig is released', 'The rig doses again')} {over}")
+        if not done:
+            done.append("The rig was not held; nothing changed.")
         return Answer(0, {"ok": True, "message": " ".join(done)})
 
+    def _what_next(self, done: str, doses: str, channel: str | None = None) -> str:
+        """`doses` where the rig, or the channel, doses now by the state just made; else `done`, and what it waits for.
+        Nobody may believe that a rig doses which is still held."""
+        books = self._duty.rounds.account.books
+        if books.held is not None:
+            return f"{done}, but the rig is held: {books.held.rstrip('.')}. To let it dose again: dosingd release"
+        if books.paused(books.proven_ms(self._clock.now())):
+            return f"{done}, but the rig is paused. To end that: dosingd pause off"
+        state = self._duty.state
+        states = {} if state is None else state.channels
+        waits = {each.waiting_for for name, each in states.items() if channel in (None, name)}
+        if len(waits) == 1 and None not in waits:
+            return f"{done}, but it waits for {waits.pop()}. To see it: dosingd status"
+        return f"{doses}."
+
     def _pause(self, for_s: float) -> Answer:
+        failed = self._duty.rounds.turn.pumps_off()
         account, reading = self._duty.rounds.account, self._clock.now()
         until_at = reading.wall_at + timedelta(seconds=for_s)
         account.write(Paused(account.books.proven_ms(reading) + round(for_s * 1000), until_at), reading)
         self._cut.mend("pause")
         self._duty.publish()
-        return Answer(
-            0,
-            {
-                "ok": True,
-                "message": f"No pump runs until {self._clock_time(until_at)}; doses due until then are missed, not made"
-                " up for. To end it sooner: dosingd pause off",
-            },
+        if failed:
+            return Answer.failed("pins", _may_run("The rig is paused", failed))
+        until = self._clock_time(until_at)
+        message = (
+            f"No pump runs until {until}; doses due until then are missed, not made up for. To end it sooner: dosingd"
+            " pause off"
         )
+        if account.books.held is not None:
+            why = account.books.held.rstrip(".")
+            message = f"The rig is paused until {until}, and held besides: {why}. No pump runs until: dosingd release"
+        return Answer(0, {"ok": True, "message": message})
 
     def _end_pause(self) -> Answer:
         account, reading = self._duty.rounds.account, self._clock.now()
@@ -341,15 +498,34 @@ class Desk:
         account.write(Paused(None), reading)
         self._duty.wake()
         self._duty.publish()
-        return Answer(0, {"ok": True, "message": "The pause is over; the rig doses again."})
+        return Answer(
+            0, {"ok": True, "message": self._what_next("The pause is over", "The pause is over; the rig doses again")}
+        )
 
     def _session(self, channel: str, open_: bool) -> Answer:
         if channel not in self._duty.plan.channels:
-            return Answer.refused("channel", f"{channel}: no such channel in the plan. To see them: dosingd status")
+            return Answer.refused("channel", f"{_no_channel(channel)} Nothing was done.")
         self._duty.touch(channel, open_=open_)
         self._duty.publish()
-        message = f"{channel}: its scheduled doses wait" if open_ else f"{channel}: it doses again"
-        return Answer(0, {"ok": True, "message": f"{message}."})
+        message = f"{channel}: its scheduled doses wait."
+        if not open_:
+            message = f"{channel}: {self._what_next('its session is over', 'it doses again', channel)}"
+        return Answer(0, {"ok": True, "message": message})
+
+    def _refill(self, request: Refill) -> Answer:
+        """The reservoir's books, and the rest of the day laid by what is really in it."""
+        stopped = self._stopped()
+        if stopped is not None:
+            return Answer.refused("ledger", f"{stopped} Nothing was booked.")
+        rounds, plan = self._duty.rounds, self._duty.plan
+        said = refills.Refill(request.channel, request.to_ul, request.found_ul, request.stock, request.confirm)
+        data, messages = refills.book(
+            plan, rounds.account.books, said, lambda row: rounds.account.write(row, self._clock.now())
+        )
+        rounds.lay_anew()
+        self._duty.wake()
+        self._duty.publish()
+        return Answer(0, data, messages)
 
     # -- reload ----------------------------------------------------------------------------------------------
 
@@ -373,29 +549,61 @@ class Desk:
             with self._lock:
                 self._reading = False
         if isinstance(read, Answer):
+            self._duty.plan_refused(read.text or "It could not be read.")
             reply(read)
             return
         plan = read
         self._errand(lambda: self._swap(plan, request.yes), reply)
 
     def _swap(self, plan: Plan, yes: bool) -> Answer:
+        stopped = self._stopped()
+        if stopped is not None:
+            return Answer.refused("ledger", f"{stopped} The running plan stays in force; mend that first.")
         old = self._duty.plan
         more = raised(old, plan)
         if more and not yes:
             listed = "\n".join(f"  {line}" for line in more)
             return Answer.refused(
                 "confirm",
-                f"The new plan raises what is dosed by more than {RAISE * 100:.0f} %:\n{listed}\n"
+                f"The new plan doses over {RAISE * 100:.0f} % more, or loosens what guards the tank:\n{listed}\n"
                 "The running plan stays in force. If that is meant: dosingd reload --yes",
             )
-        self._bring(plan)
+        try:
+            self._bring(plan)
+        except DosingError as fault:
+            self._duty.plan_refused(str(fault))
+            raise
+        self._duty.plan_refused(None)
         self._duty.wake()
         self._duty.publish()
         same = " It is the same as before." if old.sha256 == plan.sha256 else ""
-        return Answer(0, {"ok": True, "message": f"The plan is in force; the rest of the day is laid anew.{same}"})
+        books = self._duty.rounds.account.books
+        waits = tuple(
+            f"{name}: {differs}, so it waits. If all of it is the plan's: {confirm(name)}"
+            for name in plan.channels
+            if (differs := stock_differs(plan, books, name)) is not None
+        )
+        message = f"The plan is in force; the rest of the day is laid anew.{same}"
+        return Answer(0, {"ok": True, "message": message}, waits)
 
     def _clock_time(self, at: datetime) -> str:
         return at.astimezone(ZoneInfo(self._duty.plan.timezone)).strftime("%H:%M")
 
     def _local(self, at: datetime) -> str:
         return at.astimezone(ZoneInfo(self._duty.plan.timezone)).isoformat(timespec="milliseconds")
+
+
+def _may_run(what: str, failed: Sequence[str]) -> str:
+    """What a person is told when the rig was stopped and a line is not known to be low."""
+    return f"{what}, but a pump may still run: {'; '.join(failed)}. Switch the pumps' supply off now."
+
+
+def _no_channel(name: str) -> str:
+    return f"{name}: no such channel in the plan. To see them: dosingd status."
+
+
+def _nothing_pumped(why: str) -> str:
+    """A refusal that says so once, behind a full stop; whatever ends with a command has none."""
+    if "othing was pumped" in why:
+        return why
+    return f"{why}{'' if why.endswith(('.', '!', '?')) else '.'} Nothing was pumped."

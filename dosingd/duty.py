@@ -11,26 +11,39 @@ from __future__ import annotations
 
 import queue
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from contextlib import suppress
 from datetime import datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
 
-from dosingd import __version__
-from dosingd.alarms import Alarm, Kind
+from attrs import evolve
+
+from dosingd import __version__, memo, standing
+from dosingd.alarms import Alarm, Kind, without_doses
 from dosingd.clock import Clock
 from dosingd.cut import Cut
 from dosingd.errors import LedgerFailed
+from dosingd.inputs import Watch
 from dosingd.plan.model import Plan
 from dosingd.records import Reading, Reserved, Row
+from dosingd.recovery import LinesLow
 from dosingd.rounds import Rounds
+from dosingd.standing import Calling, Standing, standing_of
 from dosingd.state import RigState, rig_state
 from dosingd.telling import line_of
+from dosingd.words import counted, duration
 
 #: A session by hand keeps its channel from dosing; without input for so long it ends, and an alarm says so.
 SESSION_S = 30 * 60.0
+#: And it ends so long after it was opened, whatever input comes: a program that keeps it open must not end the doses.
+LONGEST_SESSION_S = 2 * 3600.0
+#: Without the broker for so long, an alarm says so; shorter is a router that starts anew.
+NO_BROKER_S = 600.0
 #: A state is made at least so often, so that what is published of a quiet rig is not older.
 FRESH_STATE_S = 60.0
 
-Work = Callable[[], None]
+Work = Callable[[], object]
 Say = Callable[[str, str], None]
 
 
@@ -48,20 +61,37 @@ class Duty:
         row_told: Callable[[Row, Row | None], None],
         say: Say,
         ring: Callable[[], None],
+        helper: LinesLow | None = None,
+        all_low: bool = True,
+        memory: Path | None = None,
+        why_no_broker: Callable[[], str | None] = lambda: None,
     ) -> None:
+        """`memory` is where the alarms are remembered over a restart; `why_no_broker` says why the broker's link does
+        not stand, None when it does or there is none."""
         self.rounds, self.cut = rounds, cut
         self.clock: Clock = rounds.clock
         self.state: RigState | None = None
         self.fault: BaseException | None = None  #: what ended this thread
         self.ledger_fault: str | None = None
+        self._not_told: set[tuple[str, str]] = set()  #: what could not be told, and the kind of fault
         self.begun, self.ended = threading.Event(), threading.Event()
         #: BOOTTIME of the next round, and of the last sign of life; read by the control loop.
         self.next_mono_s = 0.0
         self.alive_mono_s = self.clock.now().mono_s
         self.sessions: dict[str, float] = {}  #: channel: BOOTTIME of the last input
-        self.left_open: dict[str, datetime] = {}  #: sessions that ended by themselves
+        self._opened: dict[str, float] = {}  #: channel: BOOTTIME of its session's first input
+        #: Sessions that ended by themselves, and what they had been, in words.
+        self.left_open: dict[str, tuple[datetime, str]] = {}
+        self.watch: Watch | None = None  #: over the plan's switches, where there is one
         self.started_at = low.wall_at
-        self._low = low
+        self.standing = Standing() if memory is None else standing_of(memo.read(memory))
+        self.calling = Calling().after(self.standing, (), 0.0)  #: what the lamp shows; read by the control loop
+        self._memory, self._memory_fails = memory, False
+        self._up_from_mono_s = self.clock.now().mono_s
+        self._why_no_broker = why_no_broker
+        self._no_broker_since: tuple[float, datetime] | None = None
+        self._plan_refused: tuple[datetime, str] | None = None
+        self._low, self._helper, self._all_low = low, helper, all_low
         self._wake_at, self._show, self._say, self._ring = wake_at, show, say, ring
         self._row_told = row_told
         self._posts: queue.SimpleQueue[Work | None] = queue.SimpleQueue()
@@ -96,7 +126,8 @@ class Duty:
 
     def _run(self) -> None:
         try:
-            self._guarded(lambda: self.rounds.start(self._low))
+            self.rounds.account.book.take_over()
+            self._guarded(lambda: self.rounds.start(self._low, self._helper, all_low=self._all_low))
             while not self._stopping:
                 self._round()
                 if not self.begun.is_set():
@@ -127,7 +158,9 @@ class Duty:
         reading = self.clock.now()
         self.alive_mono_s = reading.mono_s
         wake_mono_s = min(self.next_mono_s, reading.mono_s + FRESH_STATE_S)
-        self._wake_at(reading.wall_at + timedelta(seconds=max(0.0, wake_mono_s - reading.mono_s)))
+        wake_at = reading.wall_at + timedelta(seconds=max(0.0, wake_mono_s - reading.mono_s))
+        # Without a wake-up the control loop wakes this thread when the round is overdue.
+        self.tell("the wake-up", lambda: self._wake_at(wake_at))
 
     def _make_round(self) -> None:
         self.next_mono_s = self.rounds.make()
@@ -151,42 +184,140 @@ class Duty:
 
     # -- what others are told --------------------------------------------------------------------------------
 
-    def publish(self) -> None:
-        """Make the state anew and show it."""
+    def tell(self, what: str, telling: Work) -> bool:
+        """Something that only tells, so a fault in it ends no dosing (R13): it is said once in the log. Returns whether
+        it went well."""
+        try:
+            telling()
+        except Exception as fault:
+            kind = type(fault).__name__
+            if (what, kind) not in self._not_told:
+                self._not_told.add((what, kind))
+                with suppress(Exception):
+                    self._say(
+                        "error", f"{what}: this is a fault in dosingd itself: {kind}: {fault}. The doses go on without."
+                    )
+            return False
+        return True
+
+    def publish(self) -> bool:
+        """Make the state anew and show it. Returns whether it could be made."""
         self.rounds.turn.suspended = frozenset(self.sessions)
-        self.state = rig_state(
+        return self.tell("the rig's state", self._publish)
+
+    def _publish(self) -> None:
+        reading = self.clock.now()
+        state = rig_state(
             self.plan,
             self.rounds.account.books,
-            self.clock.now(),
+            reading,
             trust=self.rounds.trust,
             cannot_lay=self.rounds.cannot_lay,
             coming=self.rounds.coming,
             sessions=self.sessions,
-            more_alarms=self._own_alarms(),
+            more_alarms=(*self._own_alarms(reading), *self._input_alarms()),
+            inputs={} if self.watch is None else self.watch.says(),
             version=__version__,
             started_at=self.started_at,
+            stopped=self.ledger_fault,
         )
-        self._show(self.state)
+        self._look_at_alarms(state.alarms, reading)
+        shown = self.state = evolve(state, alarms=self.standing.alarms, ended=self.standing.ended)
+        self.tell("the broker and the service manager", lambda: self._show(shown))
+
+    def _look_at_alarms(self, found: Iterable[Alarm], reading: Reading) -> None:
+        """What is wrong now becomes what stands, and news of it goes into the log and to the lamp."""
+        before = self.standing
+        proven_ms = self.rounds.account.books.proven_ms(reading)
+        up_s = reading.mono_s - self._up_from_mono_s
+        self.standing, news = standing.step(before, found, self.plan.channels, proven_ms, up_s)
+        for one in news:
+            self._say(one.priority, one.line)
+        self.calling = self.calling.after(self.standing, news, reading.mono_s)
+        if news or self.standing.known.keys() != before.known.keys():
+            self._remember()
+
+    def _remember(self) -> None:
+        """Into a file that may be lost, without waiting for the disk: what is forgotten is raised anew."""
+        if self._memory is None:
+            return
+        try:
+            memo.write(self._memory, standing.data_of(self.standing))
+            self._memory_fails = False
+        except OSError as fault:
+            if not self._memory_fails:
+                self._memory_fails = True
+                self._say("warning", f"{self._memory}: the alarms cannot be remembered over a restart: {fault}")
 
     def _told(self, row: Row, reserved_row: Row | None) -> None:
+        self.tell("a row of the ledger", lambda: self._tell_row(row, reserved_row))
+
+    def _tell_row(self, row: Row, reserved_row: Row | None) -> None:
         reserved = None if reserved_row is None else reserved_row.event
-        told = line_of(row, reserved if isinstance(reserved, Reserved) else None)
+        told = line_of(row, reserved if isinstance(reserved, Reserved) else None, ZoneInfo(self.plan.timezone))
         if told is not None:
             self._say(*told)
         if not isinstance(row.event, Reserved):
             self._row_told(row, reserved_row)
 
-    def _own_alarms(self) -> tuple[Alarm, ...]:
-        found = [
+    def _input_alarms(self) -> tuple[Alarm, ...]:
+        if self.watch is None:
+            return ()
+        return self.watch.alarms(self.plan, self.rounds.account.books, self.clock.now())
+
+    def answer_alarms(self) -> tuple[Alarm, ...]:
+        """A person has looked: every alarm that waits for that is answered. Returns those."""
+        self.left_open.clear()
+        return self._answered()
+
+    def _answered(self, kind: Kind | None = None, channel: str | None = None) -> tuple[Alarm, ...]:
+        self.standing, these = self.standing.answered(kind, channel)
+        if these:
+            self._remember()
+        return these
+
+    def plan_refused(self, why: str | None) -> None:
+        """Why the plan's file was refused at a reload; None: it is in force. Any thread."""
+        self._plan_refused = None if why is None else (self.clock.now().wall_at, why)
+        self.wake()
+
+    def _broker_alarm(self, reading: Reading) -> list[Alarm]:
+        why = self._why_no_broker()
+        if why is None:
+            self._no_broker_since = None
+            return []
+        if self._no_broker_since is None:
+            self._no_broker_since = reading.mono_s, reading.wall_at
+        since_mono_s, since_at = self._no_broker_since
+        for_s = reading.mono_s - since_mono_s
+        if for_s < NO_BROKER_S and not self.standing.stands(Kind.BROKER_UNREACHABLE):
+            return []
+        text = f"No broker for {for_s / 60:.0f} min: {why} Doses go on, but nobody hears of them, nor of other alarms."
+        return [Alarm(Kind.BROKER_UNREACHABLE, None, since_at, text, "see to the network or the broker")]
+
+    def _plan_alarm(self) -> list[Alarm]:
+        refused = self._plan_refused
+        if refused is None:
+            return []
+        since_at, why = refused
+        first, *more = why.splitlines()
+        text = f"The changed plan was refused, so the one before it stays in force: {first}"
+        if more:
+            text += f" ({counted(len(more), 'line')} more: dosingd check)"
+        return [Alarm(Kind.PLAN_REFUSED, None, since_at, text, "mend the plan, then: dosingd reload")]
+
+    def _own_alarms(self, reading: Reading) -> tuple[Alarm, ...]:
+        found = [*self._broker_alarm(reading), *self._plan_alarm()]
+        found += [
             Alarm(
                 Kind.INPUT_WANTED,
                 channel,
                 at,
-                f"{channel}: a session by hand was left open for {SESSION_S / 60:.0f} min and has ended. The channel"
-                " doses again: is its outlet back over the tank?",
+                f"{channel}: a session by hand was {how} and has ended. The channel doses again: is its outlet back"
+                " over the tank?",
                 f"dosingd prime {channel} --into cup",
             )
-            for channel, at in self.left_open.items()
+            for channel, (at, how) in self.left_open.items()
             if channel in self.plan.channels  # of one that a reload took out nobody could end it
         ]
         if self.ledger_fault is not None and self._ledger_fault_at is not None:
@@ -195,7 +326,7 @@ class Duty:
                     Kind.NO_LEDGER,
                     None,
                     self._ledger_fault_at,
-                    f"No pump runs: the ledger cannot be written. {self.ledger_fault}",
+                    f"No pump runs: the ledger cannot be written. {self.ledger_fault}{without_doses(self.plan)}",
                     "mend the disk, then start dosingd again",
                 )
             )
@@ -206,19 +337,25 @@ class Duty:
     def touch(self, channel: str, *, open_: bool | None = None) -> None:
         """Input for a channel: its session goes on; `open_` begins or ends it."""
         self.left_open.pop(channel, None)
+        self._answered(Kind.INPUT_WANTED, channel)
         if open_ or (open_ is None and channel in self.sessions):
             self.sessions[channel] = self.clock.now().mono_s
+            self._opened.setdefault(channel, self.sessions[channel])
         elif open_ is False:
             self.sessions.pop(channel, None)
+            self._opened.pop(channel, None)
         self.rounds.turn.suspended = frozenset(self.sessions)
 
     def _end_old_sessions(self) -> None:
         reading = self.clock.now()
         for channel, touched in list(self.sessions.items()):
-            if reading.mono_s - touched >= SESSION_S:
-                del self.sessions[channel]
-                self.left_open[channel] = reading.wall_at
-                self._say("warning", f"{channel}: the session by hand was left open and has ended; it doses again.")
+            idle = reading.mono_s - touched >= SESSION_S
+            if idle or reading.mono_s - self._opened[channel] >= LONGEST_SESSION_S:
+                del self.sessions[channel], self._opened[channel]
+                how = f"left open for {duration(SESSION_S)}" if idle else f"open for {duration(LONGEST_SESSION_S)}"
+                self.left_open[channel] = reading.wall_at, how
+                how = "left open" if idle else how
+                self._say("warning", f"{channel}: the session by hand was {how} and has ended; it doses again.")
         self.rounds.turn.suspended = frozenset(self.sessions)
 
     # -- the ledger ------------------------------------------------------------------------------------------
@@ -232,8 +369,9 @@ class Duty:
             self._say("error", f"No pump runs any more: {fault}")
         self.next_mono_s = self.clock.now().mono_s + FRESH_STATE_S
 
-    def hold(self, why: str, reason: str) -> None:
+    def hold(self, why: str, reason: str) -> list[str]:
         """Latch the rig for `why`, and mend the cut's `reason` when it is booked; while it cannot be booked, the cut
-        stands and nothing runs."""
-        self.rounds.turn.hold(why)
+        stands and nothing runs. Returns the lines that did not go low, in words."""
+        failed = self.rounds.turn.hold(why)
         self.cut.mend(reason)
+        return failed

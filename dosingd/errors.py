@@ -101,6 +101,12 @@ class NoDaemon(Refusal):
     code = "no-daemon"
 
 
+class Silent(Refusal):
+    """A daemon runs here and cannot be spoken to, so it may be dosing and nothing was done."""
+
+    code = "silent"
+
+
 class NoEntry(Refusal):
     """This account may not speak with the daemon, so nothing was done."""
 

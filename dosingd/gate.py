@@ -287,6 +287,7 @@ class _Room:
     said: str
     room_ul: int
     wait_ms: int | None = None
+    fixed: bool = False  #: neither waiting nor a refill changes it
 
 
 def _least_room(plan: Plan, books: Books, request: Request, reserved: Reserved, proven_ms: int) -> Refused | None:
@@ -307,8 +308,12 @@ def _least_room(plan: Plan, books: Books, request: Request, reserved: Reserved, 
         f"{request.channel}: {_ml(asked)} refused: {least.said} leaves {_ml(max(0, least.room_ul))} now. "
         "Nothing was pumped."
     )
+    never = [room for room in rooms if room.fixed and room.room_ul < asked]
     if fits_in_s is not None:
         text += f" It will fit in {_minutes(fits_in_s)}."
+    elif never:
+        listed = ", and ".join(f"{room.said.rstrip(',')} is {_ml(max(0, room.room_ul))}" for room in never)
+        text += f" It never fits: {listed}."
     return Refused(least.reason, text, facts, fits_in_s)
 
 
@@ -356,10 +361,11 @@ def _other_rooms(plan: Plan, books: Books, request: Request, reserved: Reserved)
             Reason.LONGEST_RUN,
             f"the longest run, {LONGEST_LEASE_S / 60:.1f} min,",
             min(longest_ul, asked - 1) if too_long else max(longest_ul, asked),
+            fixed=True,
         )
     ]
     if request.into is Into.TANK:
-        rooms.append(_Room(Reason.DOSE_LIMIT, "its dose limit", channel.limits.dose_ul))
+        rooms.append(_Room(Reason.DOSE_LIMIT, "its dose limit", channel.limits.dose_ul, fixed=True))
     if request.purpose is Purpose.SCHEDULED:
         rooms.append(_Room(Reason.DAYS_PLAN, "the day's plan", _room_in_days_plan(plan, books, request, reserved)))
     contents = books.contents.get(request.channel)
@@ -388,7 +394,9 @@ def _room_in_days_plan(plan: Plan, books: Books, request: Request, reserved: Res
 
 
 def _ml(volume_ul: int) -> str:
-    return f"{volume_ul / 1000:.2f} mL"
+    # What two places would show as nothing, or as something else, is shown to the microlitre.
+    places = 3 if 0 < abs(volume_ul) < 100 and volume_ul % 10 else 2
+    return f"{volume_ul / 1000:.{places}f} mL"
 
 
 def _minutes(seconds: float) -> str:

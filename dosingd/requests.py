@@ -338,6 +338,8 @@ def in_words(request: Request) -> str:
             return f"pause {duration(for_s)}"
         case Reload(yes=True):
             return "reload, yes"
+        case Release(clock=True):
+            return "release, the clock is right"
         case Refill(confirm=True):
             return f"refill {request.channel}, confirm"
         case Refill():

@@ -309,6 +309,7 @@ def status_data_without_plan(books: Books, reading: Reading) -> dict[str, Any]:
         "rig": None if loaded is None else loaded.rig,
         "held": None if books.newest is None else books.held is not None,
         "held_reason": books.held,
+        "stopped": None,
         "paused_until": _at(reading.wall_at + timedelta(seconds=paused_s) if paused else None, zone),
         "clock": {"trusted": None, "wall": _at(reading.wall_at, zone), "source": None},
         "channels": channels,

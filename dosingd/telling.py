@@ -123,7 +123,7 @@ def entry_of(row: Row, zone: tzinfo, reserved: Reserved | None = None) -> Entry:
         asked_ul,
         given_ul,
         outcome,
-        reason_of(event) or None,
+        reason_of(event, zone) or None,
     )
 
 
@@ -142,8 +142,8 @@ def entry_from_data(data: Mapping[str, Any]) -> Entry:
     return Entry(**{**data, "at": datetime.fromisoformat(data["at"])})
 
 
-def reason_of(event: object) -> str:
-    """What else a row says, in a few words."""
+def reason_of(event: object, zone: tzinfo = UTC) -> str:
+    """What else a row says, in a few words; times of the day in the zone."""
     match event:
         case LedgerMade():
             return "a bench's ledger" if event.bench else ""
@@ -171,7 +171,7 @@ def reason_of(event: object) -> str:
         case Released() | ClockConfirmed():
             return f"by {event.by}"
         case Paused():
-            return "ended" if event.until_at is None else f"until {event.until_at:%Y-%m-%d %H:%M} UTC"
+            return "ended" if event.until_at is None else f"until {_local(event.until_at, zone)}"
         case Started():
             return f"version {event.version}"
         case Switched():
@@ -188,14 +188,18 @@ def reason_of(event: object) -> str:
 # -- the log -------------------------------------------------------------------------------------------------
 
 
-def line_of(row: Row, reserved: Reserved | None = None) -> tuple[str, str] | None:
+def line_of(row: Row, reserved: Reserved | None = None, zone: tzinfo = UTC) -> tuple[str, str] | None:
     """(priority, one line in words with units) for the log; None for a row that is not worth a line. `reserved` is the
-    reservation that a settlement settles."""
-    told = _told(row.event, reserved)
+    reservation that a settlement settles; times of the day are told in the zone."""
+    told = _told(row.event, reserved, zone)
     return None if told is None else (told[0], " ".join(told[1].split()))
 
 
-def _told(event: Event, reserved: Reserved | None) -> tuple[str, str] | None:
+def _local(at: datetime, zone: tzinfo) -> str:
+    return f"{at.astimezone(zone):%Y-%m-%d %H:%M %Z}"
+
+
+def _told(event: Event, reserved: Reserved | None, zone: tzinfo) -> tuple[str, str] | None:
     match event:
         case Reserved() | Stamp():
             return None
@@ -212,7 +216,7 @@ def _told(event: Event, reserved: Reserved | None) -> tuple[str, str] | None:
         case Paused(until_at=None):
             return NOTICE, "paused"
         case Paused():
-            return NOTICE, f"paused until {event.until_at:%Y-%m-%d %H:%M} UTC"
+            return NOTICE, f"paused {reason_of(event, zone)}"
         case PlanLoaded():
             return NOTICE, f"the plan is in force: {reason_of(event)}"
         case Started():

@@ -8,7 +8,8 @@ from pathlib import Path
 
 from dosingd.cli.wishes import wishes
 from dosingd.control import CONTROL_NAME, ask
-from dosingd.errors import NoDaemon, Told
+from dosingd.daemon.holder import holder
+from dosingd.errors import NoDaemon, Silent, Told
 from dosingd.requests import Answer, Request
 
 #: For what the daemon answers at once.
@@ -22,12 +23,25 @@ PAGE_S = 60.0
 
 
 def answer_of(request: Request, timeout_s: float = SOON_S) -> Answer:
-    """The daemon's answer, whatever it is. Raises NoDaemon, with the command that starts one."""
+    """The daemon's answer, whatever it is. Raises NoDaemon, with the command that starts one, and Silent when there is
+    one that cannot be spoken to."""
     state = wishes().state_directory()
     try:
         return ask(state / CONTROL_NAME, request, timeout_s)
     except NoDaemon as none:
+        process = holder(state)
+        if process is not None:
+            raise Silent(cannot_be_asked(process)) from None
         raise NoDaemon(f"{none} Nothing was done: without it no pump can run.\nTo start it: {start(state)}") from None
+
+
+def cannot_be_asked(process: int) -> str:
+    """What is said of a daemon that holds the lock while nothing listens at its socket."""
+    return (
+        f"A daemon runs (process {process}) and cannot be spoken to. It may be dosing. To stop every pump: kill -TERM"
+        f" {process}\nWhere the system's service runs it, it would start anew: sudo systemctl stop dosingd\nWas it"
+        " started a moment ago? Then ask again; a lost socket is laid anew within a minute or two."
+    )
 
 
 def asked(request: Request, timeout_s: float = SOON_S) -> Answer:

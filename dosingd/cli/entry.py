@@ -122,10 +122,13 @@ def unexpected(fault: Exception, arguments: Sequence[str]) -> str:
     """What to say of a fault that nobody foresaw."""
     said = str(fault) or "no more is known"
     again = " ".join(["dosingd", *arguments])
+    # The daemon may have dosed for weeks before; every other verb only asks.
+    daemon = next((word for word in arguments if word in VERBS), None) == "run"
+    pumped = "What was pumped shows: dosingd history" if daemon else "Nothing was pumped."
     if isinstance(fault, OSError):
-        return f"The system said no: {said}. Nothing was pumped."
+        return f"The system said no: {said}. {pumped}"
     return (
-        f"This is a fault in dosingd itself ({type(fault).__name__}: {said}). Nothing was pumped.\n"
+        f"This is a fault in dosingd itself ({type(fault).__name__}: {said}). {pumped}\n"
         f"To see where it happened: {again} --debug"
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from datetime import datetime, tzinfo
 from pathlib import Path
@@ -15,7 +16,7 @@ from dosingd.cli.reply import Reply, folded
 from dosingd.cli.statedir import ledger_path
 from dosingd.cli.wishes import Instant, options_everywhere, wishes
 from dosingd.cli.words import ml
-from dosingd.errors import DosingError, NoDaemon
+from dosingd.errors import DosingError, NoDaemon, Silent
 from dosingd.ledger import Book
 from dosingd.records import PlanLoaded, Row
 from dosingd.requests import MOST_ROWS, History, Status
@@ -35,11 +36,14 @@ def history(since: datetime | None, channel: str | None) -> Reply:
     daemon is asked; where none runs, the ledger's file is read.
     """
     state = wishes().state_directory()
+    messages: list[str] = []
     try:
         shown = list(asked(since, channel))
     except NoDaemon:
         shown = read(ledger_path(state), since, channel)
-    return Reply({"entries": [entry_data(entry) for entry in shown]}, text_of(shown))
+    except Silent as silent:
+        shown, messages = read(ledger_path(state), since, channel), [str(silent)]
+    return Reply({"entries": [entry_data(entry) for entry in shown]}, text_of(shown), messages=messages)
 
 
 def asked(since: datetime | None, channel: str | None) -> Iterator[Entry]:
@@ -79,20 +83,33 @@ def _aware(since: datetime | None, zone: Callable[[], tzinfo]) -> datetime | Non
     return since if since is None or since.tzinfo else since.replace(tzinfo=zone())
 
 
+def _as_asked(entry: Entry, run_ms: float) -> bool:
+    """Whether what was given is what was asked for, but for the end of the run: that is booked to the whole millisecond
+    and the whole µL, both upwards, and would read as an overdose."""
+    if entry.asked_ul is None or entry.given_ul is None:
+        return True
+    over_ul = entry.given_ul - entry.asked_ul
+    return over_ul == 0 or (entry.outcome == "given" and run_ms > 0 and 0 < over_ul <= entry.asked_ul / run_ms + 1)
+
+
 def text_of(shown: list[Entry]) -> str:
     """One line a row: when, which channel, what, how much, why."""
     if not shown:
         return "No such rows."
     lines, day = [], None
+    run_ms: dict[str | None, float] = {}  # of each channel's newest reservation
     width = max(len(entry.channel or "-") for entry in shown)
     for entry in shown:
         if entry.at.date() != day:
             day = entry.at.date()
             lines.append(f"{entry.at:%Y-%m-%d %Z}".rstrip())
         what = entry.outcome or entry.kind.replace("_", " ")
+        if entry.kind == "reserved":
+            seconds = re.search(r"([0-9.]+) s$", entry.reason or "")
+            run_ms[entry.channel] = float(seconds[1]) * 1000 if seconds else 0.0
         if entry.outcome is None and entry.asked_ul is not None:
             amount = ml(entry.asked_ul)
-        elif entry.given_ul is not None and entry.asked_ul not in (None, entry.given_ul):
+        elif entry.given_ul is not None and not _as_asked(entry, run_ms.pop(entry.channel, 0.0)):
             amount = f"{ml(entry.given_ul)} of {ml(entry.asked_ul or 0)}"
         else:
             amount = "" if entry.given_ul is None else ml(entry.given_ul)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import stat
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -31,7 +33,9 @@ class Checked:
 def bytes_of(path: Path) -> bytes:
     """The file's bytes. Raises PlanRefused, with one fault, when there is no such plan to be read."""
     try:
-        with path.open("rb") as file:
+        with open(path, "rb", opener=_without_waiting) as file:
+            if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+                raise unread(path, "this is a pipe, a socket or a device, not a plan.")
             text = file.read(LONGEST_BYTES + 1)
     except FileNotFoundError:
         raise unread(path, "there is no such file.") from None
@@ -44,6 +48,11 @@ def bytes_of(path: Path) -> bytes:
     if len(text) > LONGEST_BYTES:
         raise unread(path, f"it is longer than {LONGEST_BYTES // 1_000_000} MB, so it is no plan.")
     return text
+
+
+def _without_waiting(path: str, flags: int) -> int:
+    # A pipe that nobody writes to, or a device, would keep a start or a reload waiting for ever.
+    return os.open(path, flags | os.O_NONBLOCK | os.O_NOCTTY)
 
 
 def unread(path: Path, why: str) -> PlanRefused:

@@ -16,13 +16,13 @@ RELOAD_S = 60.0
 @click.command(
     epilog="Example:  dosingd reload",
 )
-@click.option("--yes", is_flag=True, help="Yes, a channel's daily change may rise by more than 20 %.")
+@click.option("--yes", is_flag=True, help="Yes, it may dose over 20 % more, or loosen a guard.")
 @options_everywhere
 def reload(yes: bool) -> Reply:
     """Have the running daemon read its plan again. A plan with a fault changes nothing.
 
     Levels, limits' allowances and what was given stay; the rest of the day is laid anew. A plan that raises a
-    channel's daily change by more than 20 % asks for --yes.
+    channel's daily change by more than 20 %, or that loosens a limit, a gap, quiet time or an input, asks for --yes.
     """
     answer = answer_of(Reload(yes), RELOAD_S)
     if answer.code == "confirm" and on_terminal():

@@ -74,6 +74,19 @@ def folded(line: str, width: int = 80) -> str:
     return textwrap.fill(line, width, subsequent_indent=indent + "  ", break_long_words=False, break_on_hyphens=False)
 
 
+def fitted(text: str) -> str:
+    """A text for standard output: on a terminal the lines that are too long for it are folded, but no table's."""
+    if sys.stdout is None or not sys.stdout.isatty():
+        return text
+    width = max(40, shutil.get_terminal_size().columns)
+    lines = text.split("\n")
+    return "\n".join(line if len(line) <= width or _tabular(line) else folded(line, width) for line in lines)
+
+
+def _tabular(line: str) -> bool:
+    return "  " in line.strip()
+
+
 def give(reply: Reply, as_json: bool) -> int:
     """Print a reply; returns the exit status."""
     if reply.messages:
@@ -81,7 +94,7 @@ def give(reply: Reply, as_json: bool) -> int:
     if as_json:
         put(sys.stdout, json.dumps(plain(reply.data), allow_nan=False))
     elif reply.text:
-        put(sys.stdout, reply.text)
+        put(sys.stdout, fitted(reply.text))
     return reply.status
 
 

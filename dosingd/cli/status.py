@@ -19,7 +19,7 @@ from dosingd.cli.statedir import books_in, ledger_path
 from dosingd.cli.wishes import options_everywhere, wishes
 from dosingd.cli.words import ml, number, table
 from dosingd.clock import SystemClock
-from dosingd.errors import NoDaemon, PlanRefused
+from dosingd.errors import NoDaemon, PlanRefused, Silent
 from dosingd.plan import Plan
 from dosingd.requests import Status
 from dosingd.standing import ALARMS_NAME, carried, standing_of
@@ -39,12 +39,16 @@ def status() -> Reply:
         answer = asked(Status(), AT_ONCE_S)
     except NoDaemon:
         return without_daemon(wishes().state_directory())
+    except Silent as silent:
+        return without_daemon(wishes().state_directory(), str(silent))
     return Reply(answer.data, text_of(answer.data), messages=answer.messages)
 
 
-def without_daemon(state: Path) -> Reply:
-    """What ledger and plan say; nothing is written. Raises LedgerRefused for a ledger that cannot be read."""
-    messages = [f"No daemon runs with the state directory {state}, so nothing is dosed.\nTo start it: {start(state)}"]
+def without_daemon(state: Path, silent: str | None = None) -> Reply:
+    """What ledger and plan say; nothing is written. `silent` is what to say of a daemon that cannot be asked. Raises
+    LedgerRefused for a ledger that cannot be read."""
+    none = f"No daemon runs with the state directory {state}, so nothing is dosed.\nTo start it: {start(state)}"
+    messages = [none if silent is None else f"{silent}\nWhat follows is what the ledger says."]
     books = Books()
     if ledger_path(state).exists():
         books = books_in(state)
@@ -58,8 +62,9 @@ def without_daemon(state: Path) -> Reply:
     else:
         now = rig_state(plan, books, reading)
         known = standing_of(memo.read(state / ALARMS_NAME))
-        data = status_data(evolve(now, alarms=carried(known, now.alarms)), running=False)
-    return Reply(data, text_of(data), messages=messages)
+        data = status_data(evolve(now, alarms=carried(known, now.alarms)), running=silent is not None)
+    data["running"] = silent is not None
+    return Reply(data, text_of(data, silent=silent is not None), messages=messages)
 
 
 def _plan(messages: list[str]) -> Plan | None:
@@ -72,9 +77,9 @@ def _plan(messages: list[str]) -> Plan | None:
         return None
 
 
-def text_of(data: Mapping[str, Any]) -> str:
-    """The rig for a person, within 80 columns."""
-    lines = [folded(_rig_line(data))]
+def text_of(data: Mapping[str, Any], *, silent: bool = False) -> str:
+    """The rig for a person, within 80 columns. `silent`: its daemon could not be asked."""
+    lines = [folded(_rig_line(data, silent))]
     if data["channels"]:
         lines += ["", _channels_table(data)]
         lines += _waits(data)
@@ -84,17 +89,19 @@ def text_of(data: Mapping[str, Any]) -> str:
     return "\n".join(lines)
 
 
-def _rig_line(data: Mapping[str, Any]) -> str:
+def _rig_line(data: Mapping[str, Any], silent: bool) -> str:
     now = datetime.fromisoformat(data["clock"]["wall"])
     name = data["rig"] or "no rig known"
-    return f"{name}, {now:%Y-%m-%d %H:%M} {data['timezone'] or 'UTC'}: {_doing(data, now)}"
+    return f"{name}, {now:%Y-%m-%d %H:%M} {data['timezone'] or 'UTC'}: {_doing(data, now, silent)}"
 
 
-def _doing(data: Mapping[str, Any], now: datetime) -> str:
+def _doing(data: Mapping[str, Any], now: datetime, silent: bool) -> str:
     if data.get("stopped"):
-        return f"STOPPED: no pump runs. {str(data['stopped']).rstrip('.')}. Mend it, then start dosingd again."
+        return f"STOPPED: no pump runs. {str(data['stopped']).rstrip('.')}."
     if data["held"]:
         return f"HELD: {str(data['held_reason']).rstrip('.')}. Every pump is off until: dosingd release"
+    if silent:
+        return "a daemon runs and cannot be spoken to; it may be dosing."
     if not data["running"]:
         return "no daemon runs, nothing is dosed."
     if data["paused_until"] is not None:

@@ -57,8 +57,9 @@ def laid(path: Path, group: str | None, queue: int) -> socket.socket:
             draft.rmdir()
         except OSError as fault:
             raise DosingError(
-                f"{path}: the socket for the commands cannot be laid: {fault.strerror or fault}. Nothing was pumped. "
-                "See that the daemon's account owns the directory and is in the socket's group."
+                f"{path}: the socket for the commands cannot be laid: {fault.strerror or fault}. See that the "
+                "daemon's account owns the directory and is in the socket's group, and move away what stands in its "
+                f"place, {DRAFT_NAME} too."
             ) from fault
         undo.pop_all()
     return line

@@ -15,7 +15,7 @@ import struct
 import threading
 from collections import deque
 from collections.abc import Callable
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from enum import Enum, auto
 from pathlib import Path
 
@@ -23,7 +23,7 @@ from attrs import define, field, frozen
 
 from dosingd.clock import SystemClock
 from dosingd.control.place import laid
-from dosingd.errors import RequestRefused
+from dosingd.errors import DosingError, RequestRefused
 from dosingd.requests import ORDERS, Answer, Request, bytes_of_answer, in_words, request_from_bytes
 
 #: A keeper, a few scripts and a hub never come near it; each costs a descriptor and at most an answer of memory.
@@ -99,18 +99,35 @@ class ControlSocket:
         self._calls, self._calls_mono_s = float(bounds.clients), 0.0
         self._listening = False
         self._stopping = False
+        self._lies: tuple[int, int] | None = None
         self._thread: threading.Thread | None = None
 
     def start(self) -> None:
-        """Lay the socket and serve it. Raises DosingError in words when it cannot be laid."""
-        self._listener = laid(self._path, self._group, CALLS_WAITING)
-        self._wake_out, self._wake_in = socket.socketpair()
-        for line in (self._wake_out, self._wake_in):
-            line.setblocking(False)
-        self._selector = selectors.DefaultSelector()
-        self._selector.register(self._wake_in, selectors.EVENT_READ)
-        self._thread = threading.Thread(target=self._serve, name="control", daemon=True)
-        self._thread.start()
+        """Lay the socket and serve it; also anew, after it was stopped or lost. Raises DosingError in words, or
+        OSError, when it cannot be laid."""
+        if self._thread is not None and self._thread.is_alive():
+            raise DosingError("The control socket's thread does not end. To end the daemon: kill -TERM, and start it.")
+        self._stopping, self._listening = False, False
+        with ExitStack() as undo:
+            self._wake_out, self._wake_in = socket.socketpair()
+            for line in (self._wake_out, self._wake_in):
+                undo.callback(line.close)
+                line.setblocking(False)
+            self._selector = selectors.DefaultSelector()
+            undo.callback(self._selector.close)
+            self._selector.register(self._wake_in, selectors.EVENT_READ)
+            self._listener = laid(self._path, self._group, CALLS_WAITING)
+            undo.callback(self._listener.close)
+            self._lies = _place_of(self._path)
+            thread = threading.Thread(target=self._serve, name="control", daemon=True)
+            thread.start()
+            undo.pop_all()
+        self._thread = thread
+
+    def stands(self) -> bool:
+        """Whether it is served and lies where it was laid. Looks at the disk."""
+        alive = self._thread is not None and self._thread.is_alive()
+        return alive and self._lies is not None and _place_of(self._path) == self._lies
 
     def stop(self) -> None:
         """Give the answers that are there, tell everyone else that the daemon stops, and take the socket away."""
@@ -119,7 +136,8 @@ class ControlSocket:
         self._stopping = True
         self._wake()
         self._thread.join(timeout=2.0)  # it never waits for a client, so this is short
-        self._thread = None
+        if not self._thread.is_alive():
+            self._thread = None
 
     # -- from any thread -----------------------------------------------------------------------------------
 
@@ -150,7 +168,7 @@ class ControlSocket:
                 self._hand_out()
                 self._end_late()
         except Exception as fault:  # a fault of ours: without this line nobody would know why no verb is answered
-            self._say("error", f"the control socket ended by a fault: {fault!r}. Restart the daemon.")
+            self._say("error", f"the control socket ended by a fault: {fault!r}. The doses go on.")
         finally:
             self._close()
 
@@ -188,6 +206,8 @@ class ControlSocket:
             return
         line.setblocking(False)
         if len(self._clients) >= self._bounds.clients:
+            self._make_room()
+        if len(self._clients) >= self._bounds.clients:
             text = f"The daemon is serving {len(self._clients)} others. Nothing was done. Try again in a moment."
             _send_at_once(line, Answer.refused("busy", text))
             line.close()
@@ -195,6 +215,20 @@ class ControlSocket:
         client = _Client(line, self._now_s() + self._bounds.send_s)
         self._clients.add(client)
         self._selector.register(line, selectors.EVENT_READ, client)
+
+    def _make_room(self) -> None:
+        """Let go of the oldest client that has said nothing yet, or no whole request: a handful of idle ones must not
+        keep a hold out."""
+        asking = [client for client in self._clients if client.at is _At.ASKING]
+        for client in asking:
+            self._go_on(client)  # what it said may not have been read yet
+        idle = [client for client in asking if client in self._clients and client.at is _At.ASKING]
+        if len(self._clients) < self._bounds.clients or not idle:
+            return
+        least = min(idle, key=lambda client: (len(client.asked) > 0, client.ends_mono_s))
+        text = "No whole request came, and others wait to be served. Nothing was done. Try again."
+        _send_at_once(least.line, Answer.refused("busy", text))
+        self._let_go(least)
 
     def _go_on(self, client: _Client) -> None:
         if client not in self._clients:
@@ -312,9 +346,18 @@ class ControlSocket:
             self._let_go(client)
         self._selector.close()
         with suppress(OSError):
-            self._path.unlink()
+            if _place_of(self._path) == self._lies:  # what else lies there now is not ours
+                self._path.unlink()
         for line in (self._listener, self._wake_in, self._wake_out):
             line.close()
+
+
+def _place_of(path: Path) -> tuple[int, int] | None:
+    try:
+        lies = path.lstat()
+    except OSError:
+        return None
+    return lies.st_dev, lies.st_ino
 
 
 def _send_at_once(line: socket.socket, said: Answer) -> None:

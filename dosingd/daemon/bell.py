@@ -16,6 +16,7 @@ class Bell:
         self._hears, self._rings = socket.socketpair()
         for end in (self._hears, self._rings):
             end.setblocking(False)
+        self._listened_to: tuple[signal.Signals, ...] = ()
 
     def ring(self) -> None:
         """End the wait, or the next one. A bell that is full rings anyway."""
@@ -35,9 +36,13 @@ class Bell:
         signal.set_wakeup_fd(self._rings.fileno(), warn_on_full_buffer=False)
         for number in signals:
             signal.signal(number, lambda number, _: came(number))
+        self._listened_to += signals
 
     def close(self) -> None:
-        """No signal rings any more."""
+        """No signal rings any more, and none does anything: at the interpreter's end a handler of Python's own gives
+        way to the kernel's, by which a late one would end the process with a status of its own."""
+        for number in self._listened_to:
+            signal.signal(number, signal.SIG_IGN)
         signal.set_wakeup_fd(-1)
         self._hears.close()
         self._rings.close()

@@ -13,7 +13,7 @@ from typing import Protocol
 
 from dosingd.clock import Clock
 from dosingd.cut import Cut
-from dosingd.leases import Lease, Leases
+from dosingd.leases import OUTLIVED, Lease, Leases
 from dosingd.pumps.pump import Pump
 from dosingd.records import Reading
 from dosingd.trust import JUMP_S, offset_s
@@ -53,6 +53,8 @@ class ControlLoop:
         feed: Callable[[], None],
         feed_every_s: float | None,
         say: Callable[[str, str], None],
+        alarm_output: Callable[[], Pump | None] = lambda: None,
+        lit: Callable[[float], bool] = lambda mono_s: False,
     ) -> None:
         """`hold(why, reason)` posts the latch and returns at once."""
         self._clock, self._cut, self._duty = clock, cut, duty
@@ -63,20 +65,23 @@ class ControlLoop:
         self._offset_s: float | None = None
         self._broken: Lease | None = None
         self._stuck = False
+        self._alarm_output, self._lit = alarm_output, lit
         self._dead_lines: set[str] = set()
+        self._loose: set[str] = set()
         self._pulse = False
 
     def turn(self) -> float:
         """One turn. Returns the BOOTTIME of the next one."""
         now = self._clock.now()
         leases = self._leases()
-        self._force_off(leases, now)
-        good = self._leases_good(leases, now) and self._turn_thread_well(leases, now)
+        loose = self._force_off()
+        good = self._leases_good(leases, now) and self._turn_thread_well(leases, now) and not loose
         self._watch_clock(now)
         if now.mono_s > self._duty.next_mono_s + OVERDUE_S and not leases.current:
             self._duty.wake()
         if good:
             self._beat(now)
+        self._light(now)
         ends = [lease.end_mono_s for lease in leases.current if lease.end_mono_s > now.mono_s]
         return min([now.mono_s + TURN_S, *ends])
 
@@ -85,11 +90,31 @@ class ControlLoop:
         for name, pump in self._pumps().items():
             self._off(name, pump)
 
-    def _force_off(self, leases: Leases, now: Reading) -> None:
-        cut = self._cut.event.is_set()
+    def _force_off(self) -> bool:
+        """Drive low whatever no lease allows. True when a line stays high in spite of it: then the rig is latched, the
+        watchdog goes hungry, and the pulses end, so that the external cut-off takes the supply away."""
         for name, pump in self._pumps().items():
-            if cut or not leases.may_be_on(name, now.mono_s):
+            # The level first and the lease after it: a run that begins between the two has its lease already.
+            if _is_high(pump) and not self._may_be_on(name):
                 self._off(name, pump)
+                if _is_high(pump) and not self._may_be_on(name):
+                    self._latch_for_line(name)
+                    continue
+            self._loose.discard(name)
+        self._loose &= set(self._pumps())
+        return bool(self._loose)
+
+    def _may_be_on(self, name: str) -> bool:
+        return not self._cut.event.is_set() and self._leases().may_be_on(name, self._clock.now().mono_s)
+
+    def _latch_for_line(self, name: str) -> None:
+        if name in self._loose:
+            return
+        self._loose.add(name)
+        why = f"{name}: its line reads high and cannot be driven low. Switch the pump's supply off."
+        self._cut.make("line")
+        self._hold(why, "line")
+        self._say("error", why)
 
     def _off(self, name: str, pump: Pump) -> None:
         try:
@@ -110,8 +135,8 @@ class ControlLoop:
         if self._broken != lease:
             self._broken = lease
             why = (
-                f"{lease.channel}: its run was not over {now.mono_s - lease.end_mono_s:.1f} s after the end of its"
-                " lease. It was forced off."
+                f"{lease.channel}: its run was not over {now.mono_s - lease.end_mono_s:.1f} s after the end of"
+                f" {OUTLIVED}. It was forced off."
             )
             # The cut stands until the latch is in the ledger; a turn thread that never comes back never mends it.
             self._cut.make("lease")
@@ -135,6 +160,22 @@ class ControlLoop:
                 self._duty.wake()
             self._offset_s = offset
 
+    def _light(self, now: Reading) -> None:
+        """The lamp or buzzer, by what the alarms ask for; and a turn thread that tells of none any more is one itself.
+        It hangs on this loop alone, so it works without network, disk and turn thread."""
+        line = self._alarm_output()
+        if line is None:
+            return
+        lit = self._stuck or self._lit(now.mono_s)
+        try:
+            if lit != line.is_on:
+                line.on() if lit else line.off()
+            self._dead_lines.discard("alarm_output")
+        except Exception as fault:
+            if "alarm_output" not in self._dead_lines:
+                self._dead_lines.add("alarm_output")
+                self._say("error", f"alarm_output: its line cannot be driven: {fault}.")
+
     def _beat(self, now: Reading) -> None:
         """Signs of life for what watches from outside: only from here, and only while every lease is good."""
         line = self._keep_alive()
@@ -148,3 +189,10 @@ class ControlLoop:
         if self._feed_every_s is not None and now.mono_s - self._fed_mono_s >= self._feed_every_s:
             self._fed_mono_s = now.mono_s
             self._feed()
+
+
+def _is_high(pump: Pump) -> bool:
+    try:
+        return pump.is_on
+    except Exception:
+        return True  # a line that cannot be read counts as high

@@ -8,8 +8,10 @@ from pathlib import Path
 
 from dosingd.clock import Clock
 from dosingd.daemon.early import Early
+from dosingd.daemon.intake import Intake
 from dosingd.daemon.wiring import Parts, PublishesState
 from dosingd.errors import PlanRefused
+from dosingd.inputs import Switches
 from dosingd.pins_off import write_list
 from dosingd.plan.model import Plan
 from dosingd.pumps.pump import Rig, output_lines
@@ -49,10 +51,21 @@ def parts_for(
         if not bench:
             write_list(state, (line for plan in plans for line in output_lines(plan)))
 
-    def make_link(plan: Plan, say: Callable[[str, str], None]) -> PublishesState | None:
-        return None if plan.mqtt is None else _Published(plan, clock, say)
+    def make_switches(plan: Plan, rig: Rig) -> Switches:
+        if early.pulses is not None:
+            from dosingd.inputs.bench import FILE_NAME, FileSwitches
 
-    return Parts(state, plan_file, witness, bench, clock, early, read, make_rig, make_link, list_lines)
+            return FileSwitches(state / FILE_NAME, plan)
+        from dosingd.inputs.gpio import GpioSwitches
+        from dosingd.pumps.gpio import GpioRig
+
+        assert isinstance(rig, GpioRig)
+        return GpioSwitches(plan, rig.factory)
+
+    def make_link(plan: Plan, say: Callable[[str, str], None], orders: Intake) -> PublishesState | None:
+        return None if plan.mqtt is None else _Published(plan, clock, say, orders, state)
+
+    return Parts(state, plan_file, witness, bench, clock, early, read, make_rig, make_link, make_switches, list_lines)
 
 
 def refuse_writable_by_others(path: Path) -> None:
@@ -71,11 +84,17 @@ def refuse_writable_by_others(path: Path) -> None:
 class _Published:
     """The broker's link, told of rows as doses."""
 
-    def __init__(self, plan: Plan, clock: Clock, say: Callable[[str, str], None]) -> None:
+    def __init__(self, plan: Plan, clock: Clock, say: Callable[[str, str], None], orders: Intake, state: Path) -> None:
+        from dosingd.mqtt.left import FILE_NAME, Left
         from dosingd.mqtt.link import Link
 
         assert plan.mqtt is not None
-        self._link = Link(plan.mqtt, plan.rig, clock=clock, say=say)
+        left = Left(state / FILE_NAME, plan.mqtt)
+        self._link = Link(plan.mqtt, plan.rig, clock=clock, say=say, orders=orders, left=left)
+
+    @property
+    def why_not(self) -> str | None:
+        return self._link.why_not
 
     def start(self) -> None:
         self._link.start()

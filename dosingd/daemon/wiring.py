@@ -6,6 +6,7 @@ broker) only ever post and ring.
 
 from __future__ import annotations
 
+import math
 import os
 import signal
 import threading
@@ -24,32 +25,58 @@ from dosingd.control import CONTROL_NAME, ControlSocket
 from dosingd.cut import Cut
 from dosingd.daemon.bell import Bell
 from dosingd.daemon.early import Early
+from dosingd.daemon.intake import Intake
 from dosingd.daemon.journal import Journal
 from dosingd.daemon.loop import ControlLoop
 from dosingd.daemon.notify import Notify
+from dosingd.daemon.reachable import Reachable
 from dosingd.desk import Desk
 from dosingd.duty import Duty
-from dosingd.errors import DosingError, LedgerRefused, PlanRefused
+from dosingd.errors import DosingError, LedgerRefused, PinsFailed, PinsRefused, PlanRefused
+from dosingd.inputs import Switches, Watch
 from dosingd.ledger import Book, Witness
 from dosingd.ledger.account import Account
 from dosingd.plan import read_plan
 from dosingd.plan.model import Plan
 from dosingd.plan.reading import refused_plan
 from dosingd.pumps.pump import Rig
-from dosingd.records import Row, Stopped
+from dosingd.records import STOPPED_BY_FAULT, Row, Stopped, Switched
 from dosingd.requests import Answer
 from dosingd.rounds import Rounds
+from dosingd.standing import ALARMS_NAME
 from dosingd.state import RigState
 from dosingd.timekeeper import Timekeeper
 from dosingd.turn import Turn
 
-STOPS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
+#: Whatever ends or stops a process and can be caught: a daemon that is gone or stands still leaves a line high.
+STOPS = (
+    signal.SIGTERM,
+    signal.SIGINT,
+    signal.SIGHUP,
+    signal.SIGQUIT,  # Ctrl-backslash
+    signal.SIGTSTP,  # Ctrl-Z
+    signal.SIGUSR1,
+    signal.SIGUSR2,
+    signal.SIGALRM,
+    signal.SIGVTALRM,
+    signal.SIGPROF,
+    signal.SIGXCPU,
+    signal.SIGPWR,
+)
+#: A background job that writes to its terminal, or reads from it, must not be stopped with a pump on.
+IGNORED = (signal.SIGTTIN, signal.SIGTTOU)
 #: How long the turn thread may take to book what was given when the daemon goes down. The pump is off by then.
 BOOKING_S = 10.0
+#: How long going down waits for a link that a reload is about to make anew.
+LINKING_S = 5.0
 
 
 class PublishesState(Protocol):
     """The broker's link, as the daemon knows it."""
+
+    @property
+    def why_not(self) -> str | None:
+        """Why it does not stand; None when it does."""
 
     def start(self) -> None: ...
     def show(self, state: RigState) -> None: ...
@@ -69,7 +96,8 @@ class Parts:
     early: Early
     read_bytes: Callable[[Path], bytes]
     make_rig: Callable[[Plan], Rig]
-    make_link: Callable[[Plan, Callable[[str, str], None]], PublishesState | None]
+    make_link: Callable[[Plan, Callable[[str, str], None], Intake], PublishesState | None]
+    make_switches: Callable[[Plan, Rig], Switches]
     #: Writes down which lines must be low when no daemon runs: those of every plan that is named.
     list_lines: Callable[..., None]
 
@@ -110,6 +138,7 @@ class Daemon:
             account = Account(self._book)
             plan = runnable_plan(text, str(parts.plan_file), account.books)
             self._rig = parts.make_rig(plan)
+            self._switches = parts.make_switches(plan, self._rig)
         except BaseException:
             self._book.close()
             raise
@@ -120,6 +149,7 @@ class Daemon:
         self._cut = Cut()
         self._stop_asked: int | None = None
         self._link: PublishesState | None = None
+        self._linking, self._no_more_links = threading.Lock(), False
         turn = Turn(
             plan,
             account,
@@ -127,6 +157,7 @@ class Daemon:
             clock,
             trusted=lambda: rounds.trusted(),
             interrupt=self._cut.event,
+            flowing=lambda of: self._watch.flows(of),
         )
         # A bench runs on a machine with a clock of its own, and nothing is pumped by it.
         rounds = Rounds(turn.account, clock, turn, clock_kept=parts.bench)
@@ -141,11 +172,20 @@ class Daemon:
             row_told=self._row_told,
             say=self._journal.say,
             ring=self._bell.ring,
+            helper=parts.early.helper,
+            all_low=not parts.early.failed,
+            memory=parts.state / ALARMS_NAME,
+            why_no_broker=self._why_no_broker,
         )
+        self._watch = Watch(plan, self._switches, clock, lambda: self._rounds.account.books)
+        self._duty.watch = self._watch
         self._desk = Desk(
             self._duty, self._cut, clock, read_plan=self._read_again, bring=self._bring, ring=self._bell.ring
         )
-        self._socket = ControlSocket(parts.state / CONTROL_NAME, self._desk.take, self._journal.say)
+        self._intake = Intake(self._desk, self._duty, clock, self._journal.say)
+        self._reachable = Reachable(
+            ControlSocket(parts.state / CONTROL_NAME, self._desk.take, self._journal.say), clock, self._journal.say
+        )
         self._loop = ControlLoop(
             clock,
             self._cut,
@@ -157,11 +197,17 @@ class Daemon:
             feed=self._notify.alive,
             feed_every_s=self._notify.feed_every_s,
             say=self._journal.say,
+            alarm_output=lambda: self._rig.alarm_output,
+            lit=lambda mono_s: self._duty.calling.lit(mono_s),
         )
 
     def run(self) -> int:
         """Dose until a signal comes. Returns 0 after an orderly stop, 1 after a fault in the program."""
-        self._bell.listen_to(STOPS, self._asked_to_stop)
+        for number in IGNORED:
+            signal.signal(number, signal.SIG_IGN)
+        # One that was ignored when we were started stays ignored (nohup).
+        heard = tuple(number for number in STOPS if signal.getsignal(number) is not signal.SIG_IGN)
+        self._bell.listen_to(heard, self._asked_to_stop)
         try:
             self._start()
             self._dose()
@@ -176,7 +222,7 @@ class Daemon:
         for failed in early.failed:
             self._journal.say("error", failed)
         self._timekeeper.start()
-        self._link = self._parts.make_link(self._duty.plan, self._journal.say)
+        self._link = self._parts.make_link(self._duty.plan, self._journal.say, self._intake)
         if self._link is not None:
             self._link.start()
         if early.failed:
@@ -184,21 +230,30 @@ class Daemon:
             why = f"a line could not be driven low at the start: {'; '.join(early.failed)}"
             self._cut.make("start")
             self._duty.post(lambda: self._duty.hold(why, "start"))
+        self._reachable.lay()  # before the first round: a hold that is asked for meanwhile holds
         self._duty.thread.start()
 
     def _dose(self) -> None:
         ready = False
         while self._stop_asked is None and not self._duty.ended.is_set():
             next_mono_s = self._loop.turn()
+            look_mono_s = self._watch.turn(self)
             self._desk.tick()
+            self._reachable.turn()
             if not ready and self._duty.begun.is_set() and self._duty.fault is None:
                 ready = True
-                self._socket.start()
                 self._notify.ready()
-                self._journal.say("notice", f"{self._duty.plan.rig}: it doses. To see it: dosingd status")
+                self._say_begun()
             asked = self._desk.next_mono_s()
-            wake_mono_s = next_mono_s if asked is None else min(next_mono_s, asked)
+            wake_mono_s = min(next_mono_s, look_mono_s, math.inf if asked is None else asked)
             self._bell.wait(wake_mono_s - self._parts.clock.now().mono_s)
+
+    def _say_begun(self) -> None:
+        rig, stopped = self._duty.plan.rig, self._duty.ledger_fault
+        if stopped is None:
+            self._journal.say("notice", f"{rig}: it doses. To see it: dosingd status")
+        else:
+            self._journal.say("error", f"{rig}: it runs, but it does NOT dose: {stopped} To see it: dosingd status")
 
     def _go_down(self) -> int:
         """Pumps first; then what was given is booked; then everything else, each whatever became of the one before."""
@@ -216,9 +271,10 @@ class Daemon:
             self._journal.say("error", f"This is a fault in dosingd itself: {type(fault).__name__}: {fault}.")
         for step in (
             self._timekeeper.stop,
-            self._socket.stop,
+            self._reachable.stop,
             self._stop_link,
             self._let_go,
+            self._switches.close,
             self._close_ledger,
             self._notify.close,
             self._journal.close,
@@ -232,8 +288,9 @@ class Daemon:
 
     def _book_stop(self) -> None:
         if self._duty.ledger_fault is None and self._duty.fault is None:
-            name = "an error" if self._stop_asked is None else signal.Signals(self._stop_asked).name
-            self._rounds.account.write(Stopped(f"by {name}"), self._parts.clock.now())
+            asked = self._stop_asked
+            why = STOPPED_BY_FAULT if asked is None else f"by {signal.Signals(asked).name}"
+            self._rounds.account.write(Stopped(why), self._parts.clock.now())
 
     def _close_ledger(self) -> None:
         if self._duty.ended.is_set() or self._duty.thread.ident is None:
@@ -244,8 +301,14 @@ class Daemon:
             self._journal.say("error", failed)
 
     def _stop_link(self) -> None:
-        if self._link is not None:
-            self._link.stop(2.0)
+        self._no_more_links = True
+        mine = self._linking.acquire(timeout=LINKING_S)
+        try:
+            if self._link is not None:
+                self._link.stop(2.0)
+        finally:
+            if mine:
+                self._linking.release()
 
     def _asked_to_stop(self, number: int) -> None:
         # In a signal handler: a flag and nothing else. The bell has rung already, by the descriptor.
@@ -281,41 +344,112 @@ class Daemon:
     def _bring(self, plan: Plan) -> None:
         """On the turn thread, between two runs: pins, then plan, then the link."""
         old = self._duty.plan
-        self._parts.list_lines(old, plan)
+        try:
+            self._parts.list_lines(old, plan)
+        except OSError as fault:
+            raise PinsRefused(
+                f"The lines that must be low when no daemon runs could not be written down: {fault}. Nothing was"
+                " changed, and the running plan stays in force. Make room on the disk, then: dosingd reload"
+            ) from None
+        self._switches.close()  # a pump of the new plan may be on the line of an input of the old one
         try:
             self._rig.refit(plan)
+            self._switches.refit(plan)
+        except PinsFailed as fault:
+            self._take_again(old)
+            self._rounds.turn.pumps = self._rig.pumps
+            self._duty.hold(f"a line did not do what it was told at a reload: {fault}", "reload")
+            raise PinsFailed(
+                f"{fault} The rig is held, and the plan before stays in force. Switch the pumps' supply off, mend the"
+                " line, then start dosingd again."
+            ) from None
+        except BaseException:
+            self._take_again(old)
+            raise
         finally:
             self._rounds.turn.pumps = self._rig.pumps  # those of the former plan again, where the new one's failed
-        self._parts.list_lines(plan)
+        self._watch.refit(plan)
+        try:
+            self._parts.list_lines(plan)
+        except OSError as fault:
+            # The list has the former plan's lines as well: more are driven low than must be, and none is left out.
+            self._journal.say("warning", f"The list of lines keeps those of the former plan as well: {fault}")
         self._rounds.reload(plan)
         self._zone = ZoneInfo(plan.timezone)
         if (old.mqtt, old.rig) != (plan.mqtt, plan.rig):
-            threading.Thread(target=self._relink, args=(plan,), name="relink", daemon=True).start()
+            threading.Thread(target=self._relink, name="relink", daemon=True).start()
 
-    def _relink(self, plan: Plan) -> None:
+    def _take_again(self, plan: Plan) -> None:
+        """The lines of the plan that stays in force, after another one's could not be had."""
         try:
-            before, self._link = self._link, None
-            if before is not None:
-                before.stop(2.0)
-            link = self._parts.make_link(plan, self._journal.say)
-            if link is not None:
-                link.start()
-                if self._duty.state is not None:
-                    link.show(self._duty.state)
-            self._link = link
+            self._rig.refit(plan)
+            self._rounds.turn.pumps = self._rig.pumps
+            self._switches.refit(plan)
         except DosingError as fault:
-            self._journal.say("error", f"mqtt: {fault}")
+            # Pumps that are not there fail and hold the rig; inputs that are not there say what is unsafe.
+            self._journal.say("error", f"{fault}")
+
+    def _relink(self) -> None:
+        """On its own thread: the link of the plan in force instead of the one before. One at a time, or two reloads in
+        a row would leave two links; each takes the plan that is in force by then, so the last one's stands."""
+        with self._linking:
+            if self._no_more_links:
+                return
+            try:
+                before, self._link = self._link, None
+                if before is not None:
+                    before.stop(2.0)
+                link = self._parts.make_link(self._duty.plan, self._journal.say, self._intake)
+                if link is not None:
+                    link.start()
+                    if self._duty.state is not None:
+                        link.show(self._duty.state)
+                self._link = link
+            except Exception as fault:
+                self._journal.say("error", f"mqtt: {fault}")
+
+    # -- what the watch over the switches does; the control loop calls it, so each returns at once --------------
+
+    def cut(self, reason: str) -> None:
+        """End whatever runs."""
+        self._cut.make(reason)
+        self._loop.all_off()
+
+    def hold(self, why: str, reason: str) -> None:
+        """The latch, booked by the turn thread."""
+        self._duty.post(lambda: self._duty.hold(why, reason))
+
+    def mend(self, reason: str) -> None:
+        """The cut's end, after the run that it ended was settled."""
+        self._duty.post(lambda: self._cut.mend(reason))
+
+    def write(self, event: Switched) -> None:
+        """A row, by the turn thread."""
+        self._duty.post(lambda: self._write(event))
+
+    def _write(self, event: Switched) -> None:
+        self._rounds.account.write(event, self._parts.clock.now())
+
+    def wake(self) -> None:
+        """A round soon."""
+        self._duty.wake()
 
     # -- what others are told --------------------------------------------------------------------------------
 
     def _show(self, state: RigState) -> None:
-        if self._link is not None:
-            self._link.show(state)
+        link = self._link  # another thread may take it away meanwhile
+        if link is not None:
+            link.show(state)
         self._notify.status(status_line(state, self._zone))
 
     def _row_told(self, row: Row, reserved: Row | None) -> None:
-        if self._link is not None:
-            self._link.told(row, reserved)
+        link = self._link
+        if link is not None:
+            link.told(row, reserved)
+
+    def _why_no_broker(self) -> str | None:
+        link = self._link
+        return None if link is None else link.why_not
 
     def _local_time(self) -> str:
         return self._parts.clock.now().wall_at.astimezone(self._zone).strftime("%Y-%m-%d %H:%M:%S")
@@ -323,6 +457,8 @@ class Daemon:
 
 def status_line(state: RigState, zone: ZoneInfo) -> str:
     """One line for `systemctl status`."""
+    if state.stopped is not None:
+        return f"no pump runs: {state.stopped}"
     if state.held:
         return f"held: {state.held_reason}"
     if state.paused_until_at is not None:

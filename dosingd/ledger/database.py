@@ -172,13 +172,18 @@ def _guards(connection: sqlite3.Connection) -> set[str]:
     return {name for (name,) in connection.execute("SELECT name FROM sqlite_schema")}
 
 
+class DiskFull(LedgerRefused):
+    """There is no room on the disk under the ledger, so no pump runs until there is."""
+
+
 def check_room(path: Path) -> None:
     """Raises LedgerRefused when the disk under the ledger is all but full, OSError when it cannot be asked."""
     disk = os.statvfs(path.parent)
     free_bytes = disk.f_bavail * disk.f_frsize
     if free_bytes < _ROOM_BYTES:
-        raise LedgerRefused(
-            f"{path}: the disk is full ({free_bytes // 1024} KiB free, {_ROOM_BYTES // 1024} KiB needed). Make room."
+        raise DiskFull(
+            f"{path}: the disk is full ({free_bytes // 1024} KiB free, {_ROOM_BYTES // 1024} KiB needed). No pump runs."
+            " Make room, then start dosingd again."
         )
 
 

@@ -148,6 +148,8 @@ def _checked(path: Path, witness: Witness, lock: Lock, at_step: AtStep) -> Opene
         except BaseException:
             connection.close()
             raise
+    except database.DiskFull:
+        raise  # the ledger is sound: nobody should think of a new one
     except LedgerRefused as refusal:
         raise no_pump_runs(str(refusal), path, witness) from refusal
     return Opened(connection, audit, lock, (path, wal_path(path)))

@@ -10,11 +10,13 @@ from collections import deque
 from collections.abc import Iterable
 
 from dosingd.mqtt.bell import Bell
-from dosingd.mqtt.topics import DoseEvent
+from dosingd.mqtt.topics import DoseEvent, Message
 from dosingd.state import RigState
 
 #: Doses kept for a broker that is away; the ledger has them all.
 DOSES_KEPT = 200
+#: Answers to orders: more than can be taken at once. Whoever asked is at the same broker, so none is kept for long.
+ANSWERS_KEPT = 50
 
 
 class Box:
@@ -27,6 +29,7 @@ class Box:
         self._lock = threading.Lock()
         self._state: RigState | None = None
         self._doses: deque[DoseEvent] = deque()
+        self._answers: deque[Message] = deque(maxlen=ANSWERS_KEPT)
 
     def put_state(self, state: RigState) -> None:
         """The newest state takes the place of the one before."""
@@ -42,6 +45,23 @@ class Box:
                 self.dropped += 1
             self._doses.append(dose)
         self.bell.ring()
+
+    def put_answer(self, answer: Message) -> None:
+        """Keep an answer to an order; when there is no room the oldest goes."""
+        with self._lock:
+            self._answers.append(answer)
+        self.bell.ring()
+
+    def put_answer_back(self, answer: Message) -> None:
+        """An answer that could not be handed over; when there is no room for it, it is the oldest and goes."""
+        with self._lock:
+            if len(self._answers) < ANSWERS_KEPT:
+                self._answers.appendleft(answer)
+
+    def take_answer(self) -> Message | None:
+        """The oldest answer."""
+        with self._lock:
+            return self._answers.popleft() if self._answers else None
 
     def take_state(self) -> RigState | None:
         """The newest state, if there is one since this was asked last."""

@@ -11,20 +11,31 @@ import contextlib
 import select
 import ssl
 import threading
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Mapping
+from typing import Any, Protocol
 
-from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from dosingd.clock import Clock
-from dosingd.mqtt import trouble
+from dosingd.mqtt import discovery, trouble
+from dosingd.mqtt.bounded import BoundedClient
 from dosingd.mqtt.box import Box
 from dosingd.mqtt.changes import Changes
+from dosingd.mqtt.left import Left
 from dosingd.mqtt.outbox import Outbox
-from dosingd.mqtt.topics import DoseEvent, Message, alive_message, dose_message, messages
+from dosingd.mqtt.topics import (
+    DoseEvent,
+    Message,
+    alive_message,
+    answer_message,
+    dose_message,
+    messages,
+    order_topic,
+    orders_message,
+)
 from dosingd.mqtt.trouble import Trouble
 from dosingd.plan.model import Broker
 from dosingd.state import RigState
@@ -39,10 +50,30 @@ STABLE_S = 60.0
 CONNECT_S = 10.0
 #: How often the thread looks up when nothing happens.
 TICK_S = 1.0
+#: So many orders are read in a second as fast as they come; then each waits, so that a flood leaves the processor to
+#: those who dose.
+READ_AT_ONCE = 200
+BREATH_S = 0.001
 #: Messages that the library may hold unacknowledged.
 UNACKNOWLEDGED = 100
 
 _KEEPALIVE_TIMEOUT = 141  # the reason code "Keep Alive timeout", MQTT 5 section 2.4
+
+
+Answered = Callable[[str, Mapping[str, Any]], None]
+
+
+class TakesOrders(Protocol):
+    """Where orders go. All of it is called on the link's thread, and none of it waits or raises."""
+
+    def came(self, payload: bytes, *, retained: bool, answer: Answered) -> None:
+        """One message; `answer(id, data)` may be called once, from any thread."""
+
+    def counts(self) -> Mapping[str, Any]:
+        """How many were taken and refused."""
+
+    def tick(self) -> None:
+        """Called about once a second."""
 
 
 class Link:
@@ -59,8 +90,10 @@ class Link:
         *,
         clock: Clock,
         say: Callable[[str, str], None],
+        orders: TakesOrders | None = None,
         keepalive_s: int = KEEPALIVE_S,
         first_wait_s: float = FIRST_WAIT_S,
+        left: Left | None = None,
     ) -> None:
         self.broker = broker
         self.rig = rig
@@ -70,11 +103,16 @@ class Link:
         self.why_not: str | None = "the link has not been started yet."
         self._clock = clock
         self._say = say
+        #: Only where the plan allows orders is their topic subscribed to (R10).
+        self._orders = orders if broker.orders else None
         self._keepalive_s = keepalive_s
         self._first_wait_s = first_wait_s
         self._box = Box()
         self._outbox = Outbox()
         self._outbox.want([alive_message(rig, online=True)])
+        self._left = left  #: what an earlier link left on this broker
+        if left is not None:
+            self._outbox.found(left.topics())
         self._zone = "UTC"  # until a state was shown
         self._changes = Changes()
         self._dropped_told = 0
@@ -102,6 +140,10 @@ class Link:
     def dose(self, event: DoseEvent) -> None:
         """This became of a dose. Never blocks, never raises; while the broker is away only the newest are kept."""
         self._box.put_dose(event)
+
+    def answer(self, order_id: str, data: Mapping[str, Any]) -> None:
+        """This came of an order. Never blocks, never raises; while the broker is away only the newest are kept."""
+        self._box.put_answer(answer_message(self.rig, order_id, data))
 
     def stop(self, timeout_s: float) -> None:
         """Say `offline`, disconnect, and return after `timeout_s` at the latest, whatever the broker does."""
@@ -166,8 +208,17 @@ class Link:
     def _take_state(self) -> None:
         state = self._box.take_state()
         if state is not None:
-            self._outbox.want([alive_message(self.rig, online=True), *messages(state)])
+            hub = self.broker.hub_prefix if self.broker.hub_discovery else None
+            announced = () if hub is None else discovery.configs(state, hub)
+            wanted = [alive_message(self.rig, online=True), *messages(state), *announced]
+            wanted.extend(self._counts())
+            self._outbox.want(wanted, self._clock.now().mono_s)
             self._zone = state.timezone
+        if self._left is not None:
+            self._left.keep(self._outbox.topics())
+
+    def _counts(self) -> tuple[Message, ...]:
+        return () if self._orders is None else (orders_message(self.rig, self._orders.counts()),)
 
 
 class _Connection:
@@ -182,6 +233,8 @@ class _Connection:
         self._began_mono_s = 0.0
         self._refused: ReasonCode | None = None
         self._silent = False
+        #: The second of BOOTTIME in which orders were read last, and how many.
+        self._read = (0, 0)
         self._client: Client | None = None
 
     def live(self) -> Trouble | None:
@@ -214,7 +267,7 @@ class _Connection:
 
     def _new_client(self, password: str | None) -> Client:
         link = self._link
-        client = Client(
+        client = BoundedClient(
             CallbackAPIVersion.VERSION2, client_id=link.client_id, clean_session=True, reconnect_on_failure=False
         )
         client.connect_timeout = CONNECT_S
@@ -229,6 +282,8 @@ class _Connection:
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_publish = self._on_publish
+        if link.broker.hub_discovery:
+            client.message_callback_add(discovery.birth_topic(link.broker.hub_prefix), self._on_birth)
         return client
 
     def _serve(self, client: Client) -> Trouble | None:
@@ -247,6 +302,10 @@ class _Connection:
                 self._publish(client, mono_s)
             elif mono_s - self._began_mono_s >= CONNECT_S:
                 return trouble.unanswered(link.broker, CONNECT_S)
+            if link._orders is not None:
+                link._orders.tick()
+                if self._read[0] == int(mono_s) and self._read[1] > READ_AT_ONCE:
+                    link._stopping.wait(BREATH_S)
             self._turn(client, TICK_S)
         if self._refused is not None:
             return trouble.of_refusal(link.broker, self._refused.value, str(self._refused))
@@ -279,6 +338,10 @@ class _Connection:
             if not self._hand_over(client, message, message):
                 return
             link._outbox.told(message, mono_s)
+        while (answer := link._box.take_answer()) is not None:
+            if not self._hand_over(client, answer, answer):
+                link._box.put_answer_back(answer)
+                return
         while (dose := link._box.take_dose()) is not None:
             if not self._hand_over(client, dose_message(link.rig, link._zone, dose), dose):
                 link._box.put_back([dose])
@@ -296,6 +359,8 @@ class _Connection:
         link = self._link
         link._take_state()
         self._publish(client, link._clock.now().mono_s)
+        for counts in link._counts():
+            self._hand_over(client, counts, counts)
         offline = alive_message(link.rig, online=False)
         said = gone = False
         while client.socket() is not None and (left_s := link._stop_by_mono_s - link._clock.now().mono_s) > 0:
@@ -319,6 +384,22 @@ class _Connection:
             return
         self.made_mono_s = self._link._clock.now().mono_s
         self._link._made()
+        if self._link.broker.hub_discovery:
+            client.subscribe(discovery.birth_topic(self._link.broker.hub_prefix), qos=1)
+        if self._link._orders is not None:
+            client.message_callback_add(order_topic(self._link.rig), self._on_order)
+            client.subscribe(order_topic(self._link.rig), qos=1)
+
+    def _on_order(self, client: Client, userdata: Any, message: MQTTMessage) -> None:
+        link = self._link
+        second = int(link._clock.now().mono_s)
+        self._read = (second, self._read[1] + 1 if self._read[0] == second else 1)
+        if link._orders is not None:
+            link._orders.came(bytes(message.payload), retained=message.retain, answer=link.answer)
+
+    def _on_birth(self, client: Client, userdata: Any, message: MQTTMessage) -> None:
+        if message.payload == discovery.BORN.encode("ascii"):
+            self._link._outbox.born(self._link._clock.now().mono_s)
 
     def _on_disconnect(
         self, client: Client, userdata: Any, flags: DisconnectFlags, reason: ReasonCode, properties: Properties | None

@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 
 from attrs import field, frozen
 
+from dosingd.alarms import Alarm
 from dosingd.records import Outcome
 from dosingd.state import ChannelState, RigState
 
@@ -34,6 +35,8 @@ class Message:
     #: The payload without what creeps by itself (an allowance fills all the time): two messages that differ only
     #: there are not worth publishing both. None: all of the payload counts.
     lasting: str | None = field(default=None, eq=False, repr=False)
+    #: Whether it is told again each minute although nothing changed.
+    renew: bool = True
 
     @property
     def worth(self) -> str:
@@ -61,6 +64,11 @@ def base(rig: str) -> str:
     return f"{BASE}/{rig}"
 
 
+def is_ours(topic: str) -> bool:
+    """Whether a topic stands below our base, as a rig's do and a hub's do not."""
+    return topic.startswith(f"{BASE}/")
+
+
 def alive_topic(rig: str) -> str:
     """The topic that says whether a rig is there; its last will is on it."""
     return f"{base(rig)}/alive"
@@ -71,10 +79,31 @@ def alive_message(rig: str, *, online: bool) -> Message:
     return Message(alive_topic(rig), ONLINE if online else OFFLINE, retain=True)
 
 
+def order_topic(rig: str) -> str:
+    """The topic on which a rig hears orders, if its plan allows any; nothing is ever retained there."""
+    return f"{base(rig)}/order"
+
+
+def answer_message(rig: str, order_id: str, answer: Mapping[str, Any]) -> Message:
+    """The answer to one order, not retained. The id must be one that `orders` let pass."""
+    return Message(f"{order_topic(rig)}/{order_id}", _json({"id": order_id, **answer}), retain=False)
+
+
+def orders_message(rig: str, counts: Mapping[str, Any]) -> Message:
+    """How many orders were taken and refused, retained. Creeps by itself in a flood, so it is told once a minute."""
+    return Message(f"{base(rig)}/orders", _json(counts), retain=True, lasting="counts")
+
+
 def messages(state: RigState) -> tuple[Message, ...]:
-    """The whole state: one message of the rig and one for each channel, all retained."""
+    """The whole state, all retained: one message of the rig, one for each channel, and one for each alarm that stands
+    or that has ended."""
     zone = ZoneInfo(state.timezone)
-    return (_rig(state, zone), *(_channel(state.rig, zone, channel) for channel in state.channels.values()))
+    return (
+        _rig(state, zone),
+        *(_channel(state.rig, zone, channel) for channel in state.channels.values()),
+        *(_alarm(state.rig, zone, alarm, raised=False) for alarm in state.ended),
+        *(_alarm(state.rig, zone, alarm, raised=True) for alarm in state.alarms),
+    )
 
 
 def dose_message(rig: str, zone: str, dose: DoseEvent) -> Message:
@@ -89,11 +118,36 @@ def dose_message(rig: str, zone: str, dose: DoseEvent) -> Message:
         "given_ul": dose.given_ul,
         "reason": dose.reason,
     }
-    return Message(f"{_channel_topic(rig, dose.channel)}/dose", _json(payload), retain=False)
+    return Message(f"{channel_topic(rig, dose.channel)}/dose", _json(payload), retain=False)
 
 
-def _channel_topic(rig: str, channel: str) -> str:
+def rig_topic(rig: str) -> str:
+    """The topic of the rig as a whole."""
+    return f"{base(rig)}/rig"
+
+
+def channel_topic(rig: str, channel: str) -> str:
+    """The topic of one channel."""
     return f"{base(rig)}/channel/{channel}"
+
+
+def alarm_topic(rig: str, alarm: Alarm) -> str:
+    """The topic of one kind of alarm, of the rig or of one of its channels."""
+    return f"{base(rig)}/alarm/{alarm.kind}" + ("" if alarm.channel is None else f".{alarm.channel}")
+
+
+def _alarm(rig: str, zone: ZoneInfo, alarm: Alarm, *, raised: bool) -> Message:
+    return Message(alarm_topic(rig, alarm), _json({"raised": raised, **_alarm_data(alarm, zone)}), retain=True)
+
+
+def _alarm_data(alarm: Alarm, zone: ZoneInfo) -> dict[str, Any]:
+    return {
+        "kind": str(alarm.kind),
+        "channel": alarm.channel,
+        "since": alarm.since.astimezone(zone).isoformat(timespec="seconds"),
+        "text": alarm.text,
+        "next_step": alarm.next_step,
+    }
 
 
 def _rig(state: RigState, zone: ZoneInfo) -> Message:
@@ -105,20 +159,11 @@ def _rig(state: RigState, zone: ZoneInfo) -> Message:
         "plan_sha256": state.plan_sha256 or None,
         "version": state.version or None,
         "started_at": _to_s(state.started_at, zone),
-        "alarms": [
-            {
-                "kind": str(alarm.kind),
-                "channel": alarm.channel,
-                "since": _to_s(alarm.since, zone),
-                "text": alarm.text,
-                "next_step": alarm.next_step,
-            }
-            for alarm in state.alarms
-        ],
+        "alarms": [_alarm_data(alarm, zone) for alarm in state.alarms],
     }
-    # An alarm whose beginning nobody has booked is reckoned from now each time: `since` alone is no news.
+    # `since` alone is no news.
     known = [(str(alarm.kind), alarm.channel, alarm.text, alarm.next_step) for alarm in state.alarms]
-    return Message(f"{base(state.rig)}/rig", _json(payload), retain=True, lasting=_json({**payload, "alarms": known}))
+    return Message(rig_topic(state.rig), _json(payload), retain=True, lasting=_json({**payload, "alarms": known}))
 
 
 def _channel(rig: str, zone: ZoneInfo, channel: ChannelState) -> Message:
@@ -134,12 +179,14 @@ def _channel(rig: str, zone: ZoneInfo, channel: ChannelState) -> Message:
         # Nothing here says what became of the dose, so one that was missed or refused must not look like a dose.
         "last_dose_at": _to_ms(last.at, zone) if last is not None and last.given_ul > 0 else None,
         "flow_ml_per_min": _figure(channel.calibration.ul_per_s * 60 / 1000, 4),
-        "calibration_due": None,  # nothing in the plan or the ledger says when
+        "calibration_due": _to_s(channel.calibration.due_at, zone),
         "waiting_for": channel.waiting_for,
     }
     # Without a trusted clock the next dose is so many seconds from now, which trembles by a millisecond.
     steady = {**payload, "allowance_ml": None, "next_dose_at": _to_s(channel.next_dose_at, zone)}
-    return Message(_channel_topic(rig, channel.id), _json(payload), retain=True, lasting=_json(steady))
+    # One that the motor's hours have made due is due now, whenever it is asked.
+    steady["calibration_due"] = None if channel.calibration.due_at is None else str(channel.calibration.due_at.date())
+    return Message(channel_topic(rig, channel.id), _json(payload), retain=True, lasting=_json(steady))
 
 
 def _ml(volume_ul: int | None) -> float | None:

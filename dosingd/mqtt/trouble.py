@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import socket
 import ssl
+from contextlib import suppress
+from pathlib import Path
 
 from attrs import frozen
 
@@ -40,13 +43,15 @@ def place(broker: Broker) -> str:
 
 
 def password_of(broker: Broker) -> str | Trouble | None:
-    """The password as it stands in its file now, without one line break at its end; None where the plan names none."""
+    """The password as it stands in its file now, without one line break at its end; None where the plan names none.
+
+    What systemd has handed over under the file's own name goes before the file, which only root may read then.
+    """
     if broker.password_file is None:
         return None
-    name = broker.password_file
-    step = "Mend it; it is read again at each try"
+    name, step = broker.password_file, _step(broker)
     try:
-        with open(name, "rb") as file:
+        with open(_handed_over(name) or name, "rb") as file:
             written = file.read(65_537)
     except OSError as error:
         return Trouble(f"the password file {name} cannot be read: {_words(error)}. {step}.")
@@ -59,6 +64,23 @@ def password_of(broker: Broker) -> str | Trouble | None:
         return written.decode("utf-8")
     except UnicodeDecodeError:
         return Trouble(f"the password file {name} is not UTF-8 text. {step}.")
+
+
+def _handed_over(name: str) -> Path | None:
+    """The credential of a file's own name (systemd.exec(5), LoadCredential=); None where it is empty or there is none,
+    as where the file was not there when the service started."""
+    directory = os.environ.get("CREDENTIALS_DIRECTORY")
+    if directory:
+        handed = Path(directory) / Path(name).name
+        with suppress(OSError):
+            return handed if handed.read_bytes().strip(b"\r\n") else None
+    return None
+
+
+def _step(broker: Broker) -> str:
+    if broker.password_file is not None and _handed_over(broker.password_file):
+        return "Mend it, then: sudo systemctl restart dosingd"
+    return "Mend it; it is read again at each try"
 
 
 def tls_context(broker: Broker) -> ssl.SSLContext | Trouble:
@@ -136,8 +158,8 @@ def of_refusal(broker: Broker, code: int, words: str) -> Trouble:
     """Why the broker refused, from its answer's reason code."""
     at = place(broker)
     if code in _PASSWORD_REFUSED and broker.username is not None:
-        step = f"Mend {broker.password_file}; it is read again at each try."
-        return Trouble(f"{at} refuses the user {broker.username} or the password. {step}")
+        where = f"The password is in {broker.password_file}."
+        return Trouble(f"{at} refuses the user {broker.username} or the password. {where} {_step(broker)}.")
     if code in _PASSWORD_REFUSED:
         return Trouble(f"{at} wants a user. Write mqtt.username and mqtt.password_file into the plan.")
     if code == _CLIENT_ID_REFUSED:
@@ -166,7 +188,12 @@ def silent(broker: Broker, keepalive_s: float) -> Trouble:
 
 def closed(broker: Broker, client_id: str, *, soon: bool) -> Trouble:
     """An established connection that was ended from the other side."""
-    hint = f" If this goes on, another rig is {client_id} as well: rename one in its plan." if soon else ""
+    hint = (
+        f" If this goes on, another rig is {client_id} as well: rename one in its plan. Or a limit of the broker's own"
+        " is met: see its log."
+        if soon
+        else ""
+    )
     return Trouble(f"the connection to {place(broker)} is lost: it was closed from there.{hint}", ABSENT_WAIT_S)
 
 

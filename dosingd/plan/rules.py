@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from datetime import time
+from ipaddress import ip_address
 from itertools import combinations
 
 from attrs import define
@@ -195,6 +196,24 @@ class Rules:
         if len(quiet) == _MINUTES:
             self.fault("quiet", "the quiet times fill the day: nothing could be given.")
 
+    def _orders(self) -> None:
+        """R10: whoever can read or forge what passes on the network could give orders, and so could anybody at a
+        broker that asks for no password."""
+        plain = "mqtt.tls" not in self.values.said or self.values.get("mqtt.tls", bool) is False
+        host = self.values.get("mqtt.host", str)
+        if host is not None and plain and not _loopback(host):
+            self.fault(
+                "mqtt.orders",
+                f"not without TLS: {host} is another machine, and anybody on the way could give orders. Write"
+                " tls: true, or take orders out.",
+            )
+        if not {"mqtt.username", "mqtt.password_file"} & self.values.said:  # half of them is a fault already
+            self.fault(
+                "mqtt.orders",
+                "not without a user: a broker that asks for no password takes orders from anybody. Write username and"
+                " password_file, or take orders out.",
+            )
+
     def _broker(self) -> None:
         said = self.values.said
         if "mqtt.username" in said and "mqtt.password_file" not in said:
@@ -205,12 +224,24 @@ class Rules:
             )
         if "mqtt.password_file" in said and "mqtt.username" not in said:
             self.fault("mqtt.username", "missing. A password needs the username that it belongs to.")
+        if self.values.items("mqtt.orders.allow"):
+            self._orders()
         allowed: list[str] = []
         for path in self.values.items("mqtt.orders.allow"):
             verb = self.values.get(path, str)
             if verb is not None and verb in allowed:
                 self.fault(path, f"{verb} is allowed twice. Keep one of them.")
             allowed.append(verb or "")
+
+
+def _loopback(host: str) -> bool:
+    """Whether a host is this machine by what it is called; what a name leads to is not asked."""
+    if host.casefold() == "localhost":
+        return True
+    try:
+        return ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return False
 
 
 def _empty(span: LocalSpan) -> bool:

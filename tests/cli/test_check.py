@@ -71,6 +71,8 @@ def test_a_fault_that_only_the_days_show_is_refused_with_the_figures_there_are(t
     [
         ("missing", "there is no such file"),
         ("directory", "this is a directory, not a plan"),
+        ("pipe", "this is a pipe, a socket or a device, not a plan"),
+        ("device", "this is a pipe, a socket or a device, not a plan"),
         ("unreadable", "read"),
         ("binary", "UTF-8"),
         ("empty", "empty"),
@@ -83,6 +85,10 @@ def test_a_file_that_is_no_plan_is_refused_in_words(kind: str, words: str, tmp_p
     match kind:
         case "directory":
             path.mkdir()
+        case "pipe":
+            os.mkfifo(path)
+        case "device":
+            path = Path("/dev/zero")
         case "unreadable":
             path.write_text("rig: a", encoding="utf-8")
             path.chmod(0)

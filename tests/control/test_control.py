@@ -325,18 +325,79 @@ def test_the_bounds_are_what_was_promised() -> None:
 
 
 def test_the_17th_is_told_so_and_the_next_is_served_when_one_leaves(tmp_path: Path) -> None:
-    with served(tmp_path) as here:
+    with served(tmp_path, never) as here:
         lines = [here.raw() for _ in range(16)]
-        until(lambda: here.clients() == 16)
+        for line in lines:
+            line.sendall(bytes_of_request(DOSE))
+        until(lambda: len(here.taken) == 16)
         answer = here.ask()
         assert (answer.status, answer.code) == (2, "busy")
         assert "serving 16 others" in (answer.text or "")
-        assert here.taken == []
+        assert here.taken == [DOSE] * 16
         lines.pop().close()
         until(lambda: here.clients() == 15)
         assert here.ask().status == 0
         for line in lines:
             line.close()
+
+
+def test_sixteen_that_say_nothing_do_not_keep_a_hold_out(tmp_path: Path) -> None:
+    with served(tmp_path) as here:
+        lines = []
+        for n in range(16):
+            lines.append(here.raw())
+            until(lambda n=n: here.clients() == n + 1)  # type: ignore[misc]
+        assert here.ask(Hold("hands in the tank")).status == 0
+        oldest = answer_from_bytes(everything(lines[0]))
+        assert (oldest.status, oldest.code) == (2, "busy")
+        assert "No whole request came" in (oldest.text or "")
+        for line in lines[1:]:
+            line.sendall(STATUS)
+            assert answer_from_bytes(everything(line)).status == 0, "and nobody else was let go of"
+
+
+def test_sixteen_that_say_a_little_do_not_keep_a_hold_out_and_whoever_asked_keeps_its_place(tmp_path: Path) -> None:
+    with served(tmp_path, never) as here:
+        asked = here.raw()
+        asked.sendall(bytes_of_request(DOSE))
+        until(lambda: len(here.taken) == 1)
+        for n in range(15):
+            here.raw().sendall(STATUS[:5])
+            until(lambda n=n: here.clients() == n + 2)  # type: ignore[misc]
+        assert here.ask().status == 0
+        here.replies[0](Answer(0, {"given": "all"}))
+        assert answer_from_bytes(everything(asked)).data == {"given": "all"}
+
+
+def test_a_socket_that_was_taken_away_is_missed_and_laid_anew(tmp_path: Path) -> None:
+    with served(tmp_path) as here:
+        assert here.server.stands()
+        here.path.unlink()
+        assert not here.server.stands()
+        here.server.stop()
+        here.server.start()
+        assert here.server.stands()
+        assert here.ask().status == 0
+
+
+def test_a_socket_whose_thread_died_is_missed_and_laid_anew(tmp_path: Path) -> None:
+    with served(tmp_path) as here:
+        here.server._hand_out = lambda: 1 / 0  # type: ignore[assignment]
+        here.raw()
+        until(lambda: not here.server.stands())
+        assert [priority for priority, _ in here.said] == ["error"]
+        del here.server._hand_out
+        here.server.stop()
+        here.server.start()
+        assert here.ask().status == 0
+
+
+def test_what_stands_in_the_socket_s_place_at_the_end_is_left_alone(tmp_path: Path) -> None:
+    with served(tmp_path) as here:
+        here.path.unlink()
+        here.path.write_text("mine", encoding="utf-8")
+        here.server.stop()
+        assert here.path.read_text(encoding="utf-8") == "mine"
 
 
 def test_a_request_of_8_kib_is_read_and_a_longer_one_refused(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from datetime import datetime
+from pathlib import Path
 from types import TracebackType
 
 from dosingd.clock import VirtualClock
@@ -66,7 +67,9 @@ class Reply:
 class Manned:
     """Rig, duty and desk, and everything that they tell others. Ends its thread when the `with` block ends."""
 
-    def __init__(self, of: Plan, *, start_at: datetime = START_AT, full: bool = True) -> None:
+    def __init__(
+        self, of: Plan, *, start_at: datetime = START_AT, full: bool = True, memory: Path | None = None
+    ) -> None:
         self.cut = Cut()
         self.clock = StandingClock(start_at)
         self.rig = Rig(of, full=full, clock=self.clock, interrupt=self.cut.event)
@@ -80,6 +83,8 @@ class Manned:
         self.reading, self.read = threading.Event(), threading.Event()
         self.read.set()
         self._round_made = threading.Condition()
+        #: Why the broker's link does not stand.
+        self.no_broker: str | None = None
         self.duty = Duty(
             self.rig.rounds,
             self.cut,
@@ -89,6 +94,8 @@ class Manned:
             row_told=lambda row, reserved: self.told.append((row, reserved)),
             say=lambda priority, text: self.said.append((priority, text)),
             ring=self._ring,
+            memory=memory,
+            why_no_broker=lambda: self.no_broker,
         )
         self.desk = Desk(self.duty, self.cut, self.clock, read_plan=self._read_plan, bring=self._bring, ring=self._ring)
 
@@ -126,6 +133,7 @@ class Manned:
             wait_s = max(0.001, (self.wakes[-1] - self.clock.now().wall_at).total_seconds())
             self.clock.pass_s(min(wait_s, end_s - self.clock.true_s))
             self.settle()
+            assert not self.duty.ended.is_set(), f"the turn thread has ended: {self.duty.fault!r}"
 
     def write(self, event: Event) -> None:
         """A row by the turn thread, as from another part of the daemon."""

@@ -91,3 +91,18 @@ def test_after_closing_a_ring_harms_nobody_and_no_signal_rings() -> None:
     bell.close()
     assert signal.set_wakeup_fd(-1) == -1
     bell.ring()
+
+
+def test_after_closing_a_late_signal_is_ignored_and_not_left_to_a_handler() -> None:
+    """A handler of Python's own gives way to the kernel's at the interpreter's end, and a late one would be its end."""
+    former = signal.getsignal(signal.SIGUSR1)
+    came: list[int] = []
+    bell = Bell()
+    bell.listen_to((signal.SIGUSR1,), came.append)
+    try:
+        bell.close()
+        assert signal.getsignal(signal.SIGUSR1) is signal.SIG_IGN
+        os.kill(os.getpid(), signal.SIGUSR1)
+        assert came == []
+    finally:
+        signal.signal(signal.SIGUSR1, former)

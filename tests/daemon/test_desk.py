@@ -10,7 +10,7 @@ from datetime import timedelta
 import pytest
 from attrs import evolve
 
-from dosingd.desk import BEGIN_WITHIN_S, STATUS_WITHIN_S
+from dosingd.desk import BEGIN_WITHIN_S, MOST_OPEN, STATUS_WITHIN_S
 from dosingd.errors import PinsFailed, PlanRefused, RequestRefused
 from dosingd.plan.model import DailyChange, DailyVolume, Plan
 from dosingd.records import (
@@ -176,13 +176,8 @@ def test_a_dose_by_hand_is_given_and_counts_in_its_day_and_in_every_allowance() 
     with Manned(PLAN) as of:
         answer = of.ask(Dose("alk", 1_000))
         assert answer.status == 0
-        assert answer.data == {
-            "outcome": "given",
-            "asked_ul": 1_000,
-            "given_ul": 1_000,
-            "reason": None,
-            "makes_refused": [],
-        }
+        told = {"outcome": "given", "asked_ul": 1_000, "given_ul": 1_000, "reason": None, "makes_refused": []}
+        assert {key: answer.data[key] for key in told} == told
         of.settle()
         books = of.rig.books
         proven_ms = books.proven_ms(of.clock.now())
@@ -233,7 +228,6 @@ def _one(volume_ul: int, name: str = "alk") -> Before:
         (PLAN, _held, Dose("alk", 1_000), "held", "a test."),
         (PLAN, _paused, Dose("alk", 1_000), "paused", "paused"),
         (plan(quiet=(span("00:00", "01:00"),)), None, Dose("alk", 1_000), "quiet", "quiet time until 01:00"),
-        (PLAN, None, Dose("mg", 1_000), "channel", "mg: no such channel"),
         (PLAN, None, Dose("alk", 150), "smallest", "0.20 mL"),
         (PLAN, None, Dose("alk", 5_100), "dose-limit", "its dose limit leaves 5.00 mL"),
         # 10 mL - 5 mL + 17 µL earned in 50 s - 50 µL for the end of the lease.
@@ -271,6 +265,15 @@ def test_a_refused_dose_says_which_rule_and_that_nothing_was_pumped(
         no = of.rig.events(NotGiven)[-1]
         assert isinstance(no, NotGiven)
         assert (no.outcome, no.purpose) == (Outcome.REFUSED, Purpose.MANUAL)
+
+
+def test_a_channel_that_is_not_in_the_plan_is_refused_without_a_row() -> None:
+    with Manned(PLAN) as of:
+        rows = len(list(of.rig.account.book.rows()))
+        for request in (Dose("mg", 1_000), Prime("mg", 1_000, Into.CUP)):
+            text = refused(of.ask(request), "channel")
+            assert text == "mg: no such channel in the plan. To see them: dosingd status. Nothing was pumped."
+        assert len(list(of.rig.account.book.rows())) == rows, "made-up channels would fill the ledger"
 
 
 def test_a_run_into_a_cup_is_refused_by_the_cup_s_own_allowance() -> None:
@@ -660,7 +663,7 @@ def test_a_plan_that_raises_a_channel_by_more_than_a_fifth_asks_first() -> None:
     with Manned(PLAN) as of:
         of.file = other
         text = refused(of.ask(Reload()), "confirm")
-        assert text.splitlines()[0] == "The new plan raises what is dosed by more than 20 %:"
+        assert text.splitlines()[0] == ("The new plan doses over 20 % more, or loosens what guards the tank:")
         assert text.splitlines()[1].startswith("  alk: from ")
         assert text.splitlines()[2].startswith("  ca: from "), "it follows"
         assert text.splitlines()[-1] == "The running plan stays in force. If that is meant: dosingd reload --yes"
@@ -738,17 +741,67 @@ def test_a_session_of_an_unknown_channel_is_refused() -> None:
         assert of.duty.sessions == {}
 
 
+# -- many who ask and go away --------------------------------------------------------------------------------
+
+
+def test_requests_that_nobody_waits_for_any_more_fill_neither_desk_nor_mailbox() -> None:
+    with Manned(PLAN) as of:
+        go_on = of.stuck()
+        replies = [of.later(History()) for _ in range(500)]
+        assert of.duty._posts.qsize() == 1, "the mailbox holds one look at the desk, whatever lies there"
+        assert len(of.desk._errands) == MOST_OPEN
+        for reply in replies[MOST_OPEN:]:
+            assert "64 other requests wait already" in refused(reply.answer(), "busy")
+        of.tick_after(BEGIN_WITHIN_S)
+        assert of.desk._errands == []
+        assert [refused(reply.answer(), "busy") for reply in replies]
+        go_on()
+        of.settle()
+        assert of.ask(History()).status == 0, "and the next ones are answered"
+
+
+def test_a_stop_finds_room_on_a_full_desk_and_is_booked_although_it_was_answered_late() -> None:
+    with Manned(PLAN) as of:
+        go_on = of.stuck()
+        doses = [of.later(Dose("alk", 1_000)) for _ in range(MOST_OPEN + 1)]
+        hold, pause = of.later(Hold("too much")), of.later(Pause(60.0))
+        assert of.cut.event.is_set()
+        of.tick_after(BEGIN_WITHIN_S)
+        assert [of_one.answer().code for of_one in (hold, pause)] == ["slow", "slow"]
+        assert of.desk.next_mono_s() is None, "nobody waits any more"
+        of.desk.tick()
+        assert len(hold.answers) == 1
+        go_on()
+        of.settle()
+        of.settle()
+        [held] = of.rig.events(Held)
+        assert isinstance(held, Held)
+        assert held.reason == "too much"
+        assert len(of.rig.events(Paused)) == 1
+        assert [refused(dose.answer(), "busy") for dose in doses]
+        assert by_hand(of) == [], "what was answered busy is never carried out"
+
+
+def test_a_full_desk_still_shows_the_rig() -> None:
+    with Manned(PLAN) as of:
+        go_on = of.stuck()
+        for _ in range(MOST_OPEN):
+            of.later(History())
+        assert of.later(Status()).answer().data["running"] is True
+        go_on()
+
+
 # -- everything at once --------------------------------------------------------------------------------------
 
 
 def test_a_fault_in_an_errand_is_answered_before_the_thread_ends(monkeypatch: pytest.MonkeyPatch) -> None:
     with Manned(PLAN) as of:
 
-        def fault(request: History) -> Answer:
+        def fault(for_s: float) -> Answer:
             raise Expected("a fault")
 
-        monkeypatch.setattr(of.desk, "_history", fault)
-        answer = of.ask(History())
+        monkeypatch.setattr(of.desk, "_pause", fault)
+        answer = of.ask(Pause(60.0))
         assert (answer.status, answer.code) == (1, "failed")
         assert answer.text == "This is a fault in dosingd itself: Expected."
         assert of.duty.ended.wait(DEADLINE_S)

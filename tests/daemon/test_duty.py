@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from datetime import timedelta
+from datetime import datetime, timedelta
 from itertools import pairwise
 
 import pytest
@@ -15,7 +15,8 @@ from dosingd.duty import FRESH_STATE_S, SESSION_S
 from dosingd.gate import Reason
 from dosingd.plan.model import DailyVolume
 from dosingd.records import Held, NotGiven, Outcome, Reserved, Settled, Stamp, Started
-from dosingd.requests import Dose, Hold
+from dosingd.recovery import LinesLow
+from dosingd.requests import Dose, History, Hold, Status
 from dosingd.rounds import Rounds
 from tests.builders import ALK, START_AT, TODAY, channel, plan, request
 from tests.daemon.manned import DEADLINE_S, Expected, Manned
@@ -152,6 +153,22 @@ def test_at_a_start_an_open_run_is_booked_to_when_the_line_was_low() -> None:
     assert at == sorted(at), "a row with an older reading than the one before it would earn the same time again"
 
 
+def test_at_a_start_an_open_run_is_booked_to_when_the_stop_helper_drove_the_line_low() -> None:
+    of = Manned(PLAN)
+    of.rig.start()
+    of.rig.rounds.account.write(
+        Reserved("alk", request().purpose, request().into, 1_000, 1_050, 10_000, 10_500, 100.0, {"alkalinity": 1_050}),
+        of.clock.now(),
+    )
+    of.duty._helper = LinesLow(of.clock.boot_id, of.clock.mono_s + 15.0, frozenset({PLAN.channels["alk"].pump.gpio}))
+    of.clock.pass_s(20.0)
+    of.duty._low = of.clock.now()
+    with of:
+        [settled] = of.rig.events(Settled)
+    assert isinstance(settled, Settled)
+    assert (settled.outcome, settled.given_ul) == (Outcome.UNKNOWN, 1_500)
+
+
 # -- R3: no ledger, no dose ----------------------------------------------------------------------------------
 
 
@@ -165,7 +182,7 @@ def test_a_round_that_cannot_write_stops_every_pump_for_good() -> None:
         assert of.rig.spans["alk"] == []
         assert not any(pump.is_on for pump in of.rig.pumps.values())
         errors = [text for priority, text in of.said if priority == "error"]
-        assert len(errors) == 1
+        assert [text[:22] for text in errors] == ["No pump runs any more:", "ALARM, no-ledger: No p"]
         assert errors[0].startswith("No pump runs any more: alk: 1.050 mL could not be booked")
         of.rig.at_step = lambda step: None  # a disk with room again is no person who has looked
         assert of.ask(Dose("alk", 1_000)).code == "ledger"
@@ -173,7 +190,8 @@ def test_a_round_that_cannot_write_stops_every_pump_for_good() -> None:
         assert of.ask(Hold("a leak.")).code == "ledger", "said once, however often it fails"
         of.live(4 * 3600.0)
         assert of.rig.spans["alk"] == []
-        assert [text for priority, text in of.said if priority == "error"] == errors, "said once"
+        later = [text for priority, text in of.said if priority == "error"][2:]
+        assert [text[:29] for text in later] == ["ALARM still, for 60 min, no-l", "ALARM still, for 4 h, no-ledg"]
 
 
 def test_a_ledger_that_fails_drives_every_line_low() -> None:
@@ -349,6 +367,25 @@ def test_input_keeps_a_session_open() -> None:
         assert of.rig.spans["alk"] == []
 
 
+def test_a_session_ends_two_hours_after_it_was_opened_whatever_input_comes() -> None:
+    with Manned(BOTH) as of:
+        _suspend(of)
+        for minutes in (25, 25, 25, 25, 19):
+            of.live(minutes * MIN)
+            of.duty.post(lambda: of.duty.touch("alk", open_=True))
+            of.settle()
+        assert "alk" in of.duty.sessions
+        of.live(2 * MIN)
+        assert of.duty.sessions == {}
+        [alarm] = [alarm for alarm in of.state().alarms if alarm.kind is Kind.INPUT_WANTED]
+        assert alarm.text.startswith("alk: a session by hand was open for 2 h and has ended.")
+        said = "alk: the session by hand was open for 2 h and has ended; it doses again."
+        assert of.said.count(("warning", said)) == 1
+        _suspend(of)
+        of.live(20 * MIN)
+        assert "alk" in of.duty.sessions, "the next one has its own two hours"
+
+
 def test_input_alone_opens_no_session() -> None:
     with Manned(BOTH) as of:
         of.duty.post(lambda: of.duty.touch("alk"))
@@ -381,15 +418,15 @@ def test_the_alarm_of_a_session_goes_with_its_channel() -> None:
 
 
 def test_every_row_but_a_reservation_is_told_with_what_it_settles() -> None:
-    with Manned(plan()) as of:
-        made = len(of.rig.rows())
+    of = Manned(plan())
+    made = len(of.rig.rows())
+    with of:
         of.live(3600.0)
         of.ask(Dose("alk", 6_000))  # refused
         of.duty.post(lambda: of.duty.hold("a leak.", "hold"))
         of.settle()
-        rows = of.rig.rows()
-    assert made >= 3
-    assert [row.seq for row, _ in of.told] == [row.seq for row in rows[1:] if not isinstance(row.event, Reserved)]
+        rows = of.rig.rows()[made:]
+    assert [row.seq for row, _ in of.told] == [row.seq for row in rows if not isinstance(row.event, Reserved)]
     for row, reserved in of.told:
         if isinstance(row.event, Settled):
             assert reserved is not None
@@ -426,3 +463,72 @@ def test_the_state_says_which_program_and_plan_since_when() -> None:
     one = state.channels["alk"]
     assert one.next_dose_at == START_AT + timedelta(minutes=90)
     assert one.given_today_ul == 1_000
+
+
+# -- R13: what only tells ends no dosing ----------------------------------------------------------------------
+
+
+def _said_once(of: Manned, what: str) -> None:
+    faults = [text for priority, text in of.said if priority == "error" and text.startswith(f"{what}: this is a fault")]
+    assert faults == [f"{what}: this is a fault in dosingd itself: Expected: a fault. The doses go on without."]
+
+
+def _fault(*_: object, **__: object) -> None:
+    raise Expected("a fault")
+
+
+@pytest.mark.parametrize(
+    ("part", "what"),
+    [
+        ("_show", "the broker and the service manager"),
+        ("_row_told", "a row of the ledger"),
+        ("_look_at_alarms", "the rig's state"),
+    ],
+)
+def test_a_fault_in_what_only_tells_ends_no_dosing_and_is_said_once(
+    part: str, what: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Manned(PLAN) as of:
+        monkeypatch.setattr(of.duty, part, _fault)
+        of.live(2.6 * 3600.0)
+        assert [round(start) for start, _ in of.rig.spans["alk"]] == [1800, 5400, 9000]
+        assert of.duty.fault is None
+        _said_once(of, what)
+
+
+def test_a_fault_in_the_wake_up_ends_no_dosing(monkeypatch: pytest.MonkeyPatch) -> None:
+    with Manned(PLAN) as of:
+        wake_at = of.duty._wake_at
+
+        def fails(at: datetime) -> None:
+            wake_at(at)
+            raise Expected("a fault")
+
+        monkeypatch.setattr(of.duty, "_wake_at", fails)
+        of.live(40 * MIN)
+        assert len(of.rig.spans["alk"]) == 1
+        _said_once(of, "the wake-up")
+
+
+def test_a_log_that_fails_as_well_ends_no_dosing(monkeypatch: pytest.MonkeyPatch) -> None:
+    with Manned(PLAN) as of:
+        monkeypatch.setattr(of.duty, "_show", _fault)
+        monkeypatch.setattr(of.duty, "_say", _fault)
+        of.live(40 * MIN)
+        assert len(of.rig.spans["alk"]) == 1
+
+
+def test_status_and_history_that_fail_are_answered_and_end_no_dosing(monkeypatch: pytest.MonkeyPatch) -> None:
+    with Manned(PLAN) as of:
+        monkeypatch.setattr(of.desk, "_history", _fault)
+        answer = of.ask(History())
+        assert (answer.status, answer.code) == (1, "failed")
+        with monkeypatch.context() as patched:
+            patched.setattr(of.duty, "_look_at_alarms", _fault)
+            answer = of.ask(Status())
+            assert (answer.status, answer.code) == (1, "failed")
+            assert answer.text == "The rig's state could not be made; the log says why. The doses go on."
+        assert of.ask(Status()).status == 0
+        of.live(40 * MIN)
+        assert len(of.rig.spans["alk"]) == 1
+        _said_once(of, "an answer")

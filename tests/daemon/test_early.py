@@ -10,10 +10,12 @@ from pathlib import Path
 
 import pytest
 
+from dosingd import pins_off
 from dosingd.clock import VirtualClock
-from dosingd.daemon.early import LOCK_NAME, PULSES_NAME, Early, NoStateDirectory, SecondStart, first_steps
+from dosingd.daemon.early import LOCK_NAME, PULSES_NAME, Early, NoStateDirectory, SecondStart, first_steps, take_lock
 from dosingd.errors import PinsRefused
 from dosingd.pins_off import write_list
+from dosingd.recovery import LinesLow
 from tests.builders import START_AT
 from tests.pumps.board import board_in
 
@@ -120,8 +122,35 @@ def test_a_missing_state_directory_is_refused_with_the_command_that_makes_it(tmp
 
 def test_a_state_directory_that_cannot_be_written_is_refused_in_words(tmp_path: Path) -> None:
     (tmp_path / LOCK_NAME).mkdir()
-    with pytest.raises(NoStateDirectory, match=r"it cannot be written \(Is a directory\), so no pump runs\.$"):
+    with pytest.raises(NoStateDirectory, match=r"it cannot be written \(Is a directory\), so nothing is dosed\.$"):
         first_steps(tmp_path, CLOCK, bench=True)
+    with pytest.raises(NoStateDirectory, match=r"it cannot be written \(Is a directory\)\. Nothing was done\.$"):
+        take_lock(tmp_path)
+
+
+def test_lines_are_driven_low_even_where_the_state_directory_cannot_be_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_list(tmp_path, [17])
+    (tmp_path / LOCK_NAME).mkdir()
+    with board_in(monkeypatch) as board:
+        board.set(17, 1)
+        with pytest.raises(NoStateDirectory, match="Every listed line was driven low"):
+            first_steps(tmp_path, CLOCK, bench=False)
+        assert board.level[17] == 0, "a card that has gone read-only must not keep a pump on"
+
+
+def test_lines_are_driven_low_even_where_the_disk_is_full(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> int:
+        raise OSError(28, "No space left on device")
+
+    write_list(tmp_path, [17])
+    monkeypatch.setattr(os, "pwrite", full)
+    with board_in(monkeypatch) as board:
+        board.set(17, 1)
+        early = first_steps(tmp_path, CLOCK, bench=False)
+        assert board.level[17] == 0
+    let_go(early)
 
 
 def test_a_line_that_a_killed_daemon_left_on_is_driven_low_and_reported(tmp_path: Path) -> None:
@@ -165,10 +194,48 @@ def test_a_line_that_stays_high_is_handed_on_in_words(tmp_path: Path, monkeypatc
     let_go(early)
 
 
-def test_a_damaged_list_of_lines_is_refused(tmp_path: Path) -> None:
+def test_when_the_stop_helper_drove_lines_low_is_handed_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    write_list(tmp_path, [17, 27])
+    with board_in(monkeypatch):
+        assert pins_off.main(["--state", str(tmp_path)]) == 0
+        mark = pins_off.read_mark(tmp_path)
+        early = first_steps(tmp_path, CLOCK, bench=False)
+    assert mark is not None
+    assert early.helper == LinesLow(mark.boot_id, mark.boot_mono_s, frozenset({17, 27}))
+    let_go(early)
+
+
+@pytest.mark.parametrize("word", [None, "", "{", "{}", '{"boot_id": 1}'])
+def test_without_the_stop_helpers_word_nothing_is_handed_on(
+    word: str | None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if word is not None:
+        (tmp_path / pins_off.MARK_NAME).write_text(word)
+    with board_in(monkeypatch):
+        early = first_steps(tmp_path, CLOCK, bench=False)
+    assert early.helper is None
+    let_go(early)
+
+
+def test_the_stop_helpers_word_is_not_handed_on_where_a_line_reads_high_now(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_list(tmp_path, [17, 27])
+    with board_in(monkeypatch) as board:
+        assert pins_off.main(["--state", str(tmp_path)]) == 0
+        board.stuck_high.add(17)
+        early = first_steps(tmp_path, CLOCK, bench=False)
+    assert early.helper is None
+    let_go(early)
+
+
+def test_a_damaged_list_of_lines_is_handed_on_as_lines_that_did_not_answer(tmp_path: Path) -> None:
+    # A refusal here would leave whatever is on, and for ever: only a start that goes on writes a new list.
     (tmp_path / "lines.json").write_text("{")
-    with pytest.raises(PinsRefused, match="nobody knows which lines to drive low"):
-        first_steps(tmp_path, CLOCK, bench=False)
+    early = first_steps(tmp_path, CLOCK, bench=False)
+    [failed] = early.failed
+    assert "nobody knows which lines to drive low" in failed
+    let_go(early)
 
 
 def test_it_needs_nothing_slow() -> None:

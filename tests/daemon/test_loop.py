@@ -239,8 +239,69 @@ def test_a_line_that_fails_keeps_no_other_one_on_and_is_said_once() -> None:
         pump.on()
     bench.run_for(3.0)
     assert not bench.pumps["ca"].is_on
-    assert len(bench.said) == 1
-    assert bench.said[0][1].startswith("alk: its line could not be driven low: no such line.")
+    assert [text for _, text in bench.said] == [
+        "alk: its line could not be driven low: no such line. Switch the pump's supply off.",
+        "alk: its line reads high and cannot be driven low. Switch the pump's supply off.",
+    ]
+
+
+class Stuck(BenchPump):
+    """A line that takes an `off` without a word and stays high."""
+
+    loose = True
+
+    def off(self) -> None:
+        if not self.loose:
+            super().off()
+
+
+def test_a_line_that_stays_high_without_a_lease_latches_the_rig_and_starves_what_watches() -> None:
+    bench = Bench()
+    pulses: list[bool] = []
+    bench.keep_alive = BenchPump("keep-alive", lambda _, on: pulses.append(on))
+    stuck = Stuck("alk", lambda _, __: None)
+    bench.pumps = {"alk": stuck, "ca": bench.pumps["ca"]}
+    stuck.on()
+    bench.run_for(5.0)
+    assert [reason for _, reason in bench.held] == ["line"]
+    assert bench.held[0][0].startswith("alk: its line reads high and cannot be driven low.")
+    assert bench.cut.event.is_set()
+    assert (bench.fed, pulses) == ([], []), "systemd starts the daemon anew, and the cut-off takes the supply away"
+    stuck.loose = False
+    bench.run_for(3.0)
+    assert not stuck.is_on
+    assert bench.fed
+    assert pulses
+
+
+def test_a_line_that_cannot_be_read_counts_as_high() -> None:
+    class Unread(BenchPump):
+        @property
+        def is_on(self) -> bool:
+            raise OSError("no such line")
+
+    bench = Bench()
+    bench.pumps = {"alk": Unread("alk", lambda _, __: None)}
+    bench.loop.turn()
+    assert [reason for _, reason in bench.held] == ["line"]
+    assert bench.fed == []
+
+
+def test_a_run_that_begins_in_the_middle_of_a_turn_is_left_alone() -> None:
+    bench = Bench()
+
+    class Beginning(BenchPump):
+        """Its lease is granted, and its line goes high, while the loop looks at the line before it."""
+
+        @property
+        def is_on(self) -> bool:
+            if not bench.leases.current:
+                bench.lease(10.0, "ca")
+            return super().is_on
+
+    bench.pumps = {"alk": Beginning("alk", lambda _, __: None), "ca": bench.pumps["ca"]}
+    bench.loop.turn()
+    assert bench.log == [("ca", True)]
 
 
 def test_a_cut_stands_until_each_of_its_reasons_is_mended() -> None:

@@ -8,8 +8,10 @@ listens to it on a connection of their own.
 
 from __future__ import annotations
 
+import contextlib
 import getpass
 import os
+import random
 import shutil
 import signal
 import socket
@@ -48,10 +50,13 @@ def wait_until(true: Callable[[], bool], what: str, patience_s: float = PATIENCE
 
 
 def free_port() -> int:
-    """A port of 127.0.0.1 on which nothing listens."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """A port of 127.0.0.1 on which nothing listens. It is below those that Linux gives to clients (ip(7),
+    ip_local_port_range): whoever tries one of these often enough is connected to itself one day."""
+    for port in random.sample(range(20_000, 32_000), 100):
+        with socket.socket() as probe, contextlib.suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
+    raise AssertionError("no port is free")
 
 
 class Certificates:
@@ -83,8 +88,15 @@ class Broker:
     was told again."""
 
     def __init__(
-        self, directory: Path, *, users: dict[str, str] | None = None, certificates: Certificates | None = None
+        self,
+        directory: Path,
+        *,
+        users: dict[str, str] | None = None,
+        certificates: Certificates | None = None,
+        more: tuple[str, ...] = (),
     ) -> None:
+        """`more` are lines of its configuration."""
+        self._more = more
         self.port = free_port()
         self.certificates = certificates
         self.users = users
@@ -111,7 +123,7 @@ class Broker:
             lines += ["allow_anonymous false", f"password_file {passwords}"]
         if self.certificates is not None:
             lines += [f"certfile {self.certificates.certificate}", f"keyfile {self.certificates.key}"]
-        return "\n".join(lines) + "\n"
+        return "\n".join([*lines, *self._more]) + "\n"
 
     def start(self) -> None:
         """Start it, and wait until it takes connections."""
@@ -234,3 +246,6 @@ class Listener:
     ) -> None:
         self._client.disconnect()
         self._client.loop_stop()
+        # Let go of by the last reference, and not with a cycle in any order: the library closes what it has then.
+        self._client.on_message = self._client.on_subscribe = None
+        del self._client

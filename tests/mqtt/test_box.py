@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dosingd.mqtt.box import DOSES_KEPT, Box
+from dosingd.mqtt.box import ANSWERS_KEPT, DOSES_KEPT, Box
+from dosingd.mqtt.topics import answer_message
 from tests.mqtt.states import dose, state
 
 
@@ -52,4 +53,22 @@ def test_of_doses_that_are_put_back_the_oldest_go_when_there_is_no_room() -> Non
     box.put_back([dose(1), dose(2)])
     assert box.dropped == 1
     assert doses_in(box) == slots(*range(2, DOSES_KEPT + 2))
+    box.bell.close()
+
+
+def test_of_answers_the_newest_are_kept_and_one_that_could_not_go_out_comes_first() -> None:
+    box = Box()
+    answers = [answer_message("lagoon", f"a-{number}", {"ok": True}) for number in range(ANSWERS_KEPT + 3)]
+    for answer in answers:
+        box.put_answer(answer)
+    first = box.take_answer()
+    assert first is answers[3]
+    box.put_answer_back(first)
+    assert box.take_answer() is first
+    box.put_answer(answers[0])
+    box.put_answer_back(first)  # there is no room for it any more
+    found = []
+    while (answer_ := box.take_answer()) is not None:
+        found.append(answer_)
+    assert found == [*answers[4:], answers[0]]
     box.bell.close()

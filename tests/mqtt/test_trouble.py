@@ -107,6 +107,33 @@ def test_a_password_that_cannot_be_read_is_told_by_its_file(tmp_path: Path, writ
     assert words in said.text
 
 
+def test_a_password_that_systemd_hands_over_goes_before_its_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "mqtt-password").write_text("handed over\n")
+    monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(tmp_path))
+    assert trouble.password_of(PLAIN) == "handed over"
+    # It was read when the service started, so mending the file alone mends nothing.
+    assert trouble.of_refusal(PLAIN, 135, "Not authorized").text.endswith(
+        "The password is in /etc/dosingd/mqtt-password. Mend it, then: sudo systemctl restart dosingd."
+    )
+
+
+@pytest.mark.parametrize("handed", [None, b"", b"\n", b"\r\n"])
+def test_where_systemd_has_nothing_to_hand_over_the_file_is_read(
+    handed: bytes | None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    credentials = tmp_path / "credentials"
+    credentials.mkdir()
+    if handed is not None:
+        (credentials / "password").write_bytes(handed)
+    (tmp_path / "password").write_text("in the file")
+    monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(credentials))
+    broker = Broker("b", username="u", password_file=str(tmp_path / "password"))
+    assert trouble.password_of(broker) == "in the file"
+    assert trouble.of_refusal(broker, 135, "Not authorized").text.endswith("Mend it; it is read again at each try.")
+
+
 def test_no_password_is_no_trouble() -> None:
     assert trouble.password_of(Broker("b")) is None
 

@@ -373,7 +373,7 @@ def test_lines_that_do_not_go_low_are_not_given_up_for_another_plan(board: Board
     assert rig.pumps["alk"] is former
 
 
-def test_one_room_alone_imports_gpiozero() -> None:
+def test_gpiozero_is_imported_where_pins_are_and_nowhere_else() -> None:
     importing = set()
     for path in (ROOT / "dosingd").rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
@@ -382,7 +382,7 @@ def test_one_room_alone_imports_gpiozero() -> None:
                 names = [node.module or ""]
             if any(name.split(".")[0] == "gpiozero" for name in names):
                 importing.add(path.relative_to(ROOT).as_posix())
-    assert importing == {"dosingd/pumps/gpio.py"}
+    assert importing == {"dosingd/pumps/gpio.py", "dosingd/inputs/gpio.py"}
 
 
 def test_gpiozero_is_imported_without_a_warning_and_without_taking_pins() -> None:
