@@ -172,6 +172,9 @@ def _guards(connection: sqlite3.Connection) -> set[str]:
     return {name for (name,) in connection.execute("SELECT name FROM sqlite_schema")}
 
 
+MAKE_ROOM = "No pump runs. Make room, then start dosingd again."
+
+
 class DiskFull(LedgerRefused):
     """There is no room on the disk under the ledger, so no pump runs until there is."""
 
@@ -182,8 +185,7 @@ def check_room(path: Path) -> None:
     free_bytes = disk.f_bavail * disk.f_frsize
     if free_bytes < _ROOM_BYTES:
         raise DiskFull(
-            f"{path}: the disk is full ({free_bytes // 1024} KiB free, {_ROOM_BYTES // 1024} KiB needed). No pump runs."
-            " Make room, then start dosingd again."
+            f"{path}: the disk is full ({free_bytes // 1024} KiB free, {_ROOM_BYTES // 1024} KiB needed). {MAKE_ROOM}"
         )
 
 

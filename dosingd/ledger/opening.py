@@ -88,7 +88,10 @@ def opened(path: Path, witness: Witness, at_step: AtStep) -> Opened:
         return _checked(path, witness, lock, at_step)
     except TROUBLE as error:
         lock.release()
-        raise no_pump_runs(f"{path}: {words_for(error)}.", path, witness) from error
+        words = words_for(error)
+        if words.startswith("the disk is full"):  # nobody should think of a new ledger
+            raise database.DiskFull(f"{path}: {words}. {database.MAKE_ROOM}") from error
+        raise no_pump_runs(f"{path}: {words}.", path, witness) from error
     except BaseException:
         lock.release()
         raise

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from dosingd.cli.reply import fitted
 from dosingd.records import Into
 from dosingd.requests import (
     MOST_ROWS,
@@ -359,3 +360,14 @@ def test_history_reads_the_file_only_where_no_daemon_runs(tmp_path: Path, capsys
         said = say(capsys, "history", "--state", state, "--json")
     assert said.status == 2
     assert said.data["error"]["code"] == "starting"
+
+
+def test_a_long_message_is_folded_on_a_terminal_and_a_table_is_not(monkeypatch: pytest.MonkeyPatch) -> None:
+    long = "No pump runs until 13:00; doses due until then are missed, not made up for. To end it: dosingd pause off"
+    table = "channel" + "  a column" * 9
+    monkeypatch.setenv("COLUMNS", "80")
+    assert fitted(f"{long}\n{table}") == f"{long}\n{table}", "whatever else reads it gets whole lines"
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True)
+    shown = fitted(f"{long}\n{table}").split("\n")
+    assert [len(line) <= 80 for line in shown] == [True, True, False]
+    assert shown[2] == table

@@ -11,6 +11,7 @@ import click
 import pytest
 
 from dosingd.cli import entry
+from dosingd.cli.entry import unexpected
 from dosingd.errors import DosingError, LedgerFailed, LedgerRefused
 from tests.cli.running import LAGOON, ROOT, altered, say
 
@@ -148,3 +149,11 @@ def test_python_m_dosingd_is_the_same_command() -> None:
     said = _child("--version")
     assert said.returncode == 0
     assert said.stdout.startswith(b"dosingd ")
+
+
+def test_a_daemon_that_ends_by_a_fault_does_not_say_that_nothing_was_pumped() -> None:
+    for fault in (OSError("no more files"), ValueError("no such thing")):
+        said = unexpected(fault, ["--plan", "a.yaml", "run", "--bench"])
+        assert "What was pumped shows: dosingd history" in said
+        assert "othing was pumped" not in said
+        assert "Nothing was pumped." in unexpected(fault, ["check", "a.yaml"])

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
+from dosingd.cli.history import text_of
 from dosingd.cli.wishes import Wishes
+from dosingd.telling import Entry
 from tests.cli.running import LAGOON, say
 
 Capture = pytest.CaptureFixture[str]
@@ -104,3 +106,25 @@ def test_the_state_directory_is_the_named_one_then_the_systems_then_the_users(mo
     monkeypatch.setenv("XDG_STATE_HOME", "not/absolute")
     monkeypatch.setenv("HOME", "/home/keeper")
     assert Wishes().state_directory() == Path("/home/keeper/.local/state/dosingd")
+
+
+@pytest.mark.parametrize(
+    ("given_ul", "outcome", "shown"),
+    [
+        (120, "given", " 0.120 mL"),
+        (121, "given", " 0.121 mL"),  # 0.5 µL in the millisecond that the clock rounds up by, and a whole µL
+        (122, "given", "0.122 mL of 0.120 mL"),
+        (119, "given", "0.119 mL of 0.120 mL"),
+        (121, "unknown", "0.121 mL of 0.120 mL"),
+    ],
+)
+def test_a_dose_shows_two_figures_only_where_its_run_does_not_explain_the_difference(
+    given_ul: int, outcome: str, shown: str
+) -> None:
+    at = datetime(2027, 3, 28, 12, 0, tzinfo=UTC)
+    asked = Entry(1, at, "reserved", "alk", "s", 120, None, None, "manual, 0.240 s")
+    ended = Entry(2, at, "settled", "alk", "s", 120, given_ul, outcome, None)
+    line = text_of([asked, ended]).splitlines()[-1]
+    assert shown in line
+    assert (" of " in line) is (" of " in shown)
+    assert " of " in text_of([ended]) or given_ul == 120, "and both where the run is not known"

@@ -167,7 +167,7 @@ def test_while_a_daemon_starts_nothing_is_written_beside_it(tmp_path: Path, caps
         said = refill("alk", "--to", "2 L", "--json")
     finally:
         os.close(lock)
-    assert (said.status, said.data["error"]["code"]) == (2, "running")
+    assert (said.status, said.data["error"]["code"]) == (2, "silent")
     assert refill("alk", "--to", "2 L", "--json").status == 0, "and the lock is let go of"
     assert refill("alk", "--to", "2 L", "--json").status == 0
 

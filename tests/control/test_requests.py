@@ -311,3 +311,8 @@ def test_an_answer_arrives_with_what_is_unknown_as_null(status: int, data: dict[
 def test_what_is_no_answer_is_said_in_words(data: bytes) -> None:
     with pytest.raises(DosingError, match="different releases"):
         answer_from_bytes(data)
+
+
+def test_a_person_s_word_for_the_clock_is_in_the_log() -> None:
+    assert in_words(Release(clock=True)) == "release, the clock is right"
+    assert in_words(Release()) == "release"

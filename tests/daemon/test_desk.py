@@ -741,6 +741,58 @@ def test_a_session_of_an_unknown_channel_is_refused() -> None:
         assert of.duty.sessions == {}
 
 
+# -- no message claims that a rig doses which does not --------------------------------------------------------
+
+
+def test_the_end_of_a_pause_says_that_the_rig_is_still_held() -> None:
+    with Manned(ONE) as of:
+        of.ask(Hold("hands in the tank"))
+        assert message(of.ask(Pause(600.0))) == (
+            "The rig is paused until 00:10, and held besides: hands in the tank. No pump runs until: dosingd release"
+        )
+        assert message(of.ask(Pause(None))) == (
+            "The pause is over, but the rig is held: hands in the tank. To let it dose again: dosingd release"
+        )
+
+
+def test_a_release_says_that_the_rig_is_still_paused() -> None:
+    with Manned(ONE) as of:
+        of.ask(Hold("hands in the tank"))
+        of.ask(Pause(600.0))
+        said = message(of.ask(Release()))
+        assert said.startswith("The rig is released, but the rig is paused. To end that: dosingd pause off")
+        assert "doses again" not in said
+        assert message(of.ask(Pause(None))) == "The pause is over; the rig doses again."
+
+
+def test_the_end_of_a_session_says_what_the_channel_still_waits_for() -> None:
+    with Manned(ONE) as of:
+        of.ask(Suspend("alk"))
+        of.ask(Pause(600.0))
+        assert message(of.ask(Resume("alk"))) == (
+            "alk: its session is over, but the rig is paused. To end that: dosingd pause off"
+        )
+        of.ask(Hold())
+        assert "doses again" not in message(of.ask(Resume("alk"))).replace("To let it dose again", "")
+
+
+def test_a_refusal_of_a_run_ends_in_one_sentence_about_the_pumping() -> None:
+    with Manned(PLAN) as of:
+        of.break_ledger()
+        of.ask(Hold())
+        text = of.ask(Dose("alk", 1_000)).text or ""
+        assert text.count("othing was pumped") == 1
+
+
+def test_a_hold_that_is_asked_for_before_the_first_round_holds() -> None:
+    of = Manned(ONE, start_at=START_AT + timedelta(minutes=29, seconds=59))
+    hold = of.later(Hold("wait"))
+    with of:
+        assert hold.answer().status == 0
+        of.live(3600.0)
+        assert of.rig.spans["alk"] == []
+
+
 # -- many who ask and go away --------------------------------------------------------------------------------
 
 

@@ -96,7 +96,7 @@ def test_an_input_that_a_reload_adds_or_takes_out_is_heeded_at_once(rig: Rig) ->
     say_inputs(rig, leak="closed")
     wait_until(lambda: bool(rig.ask("status")["held"]), "it is held")
     rig.plan_file.write_text(CALM, encoding="utf-8")
-    assert rig.say("reload").returncode == 0
+    assert rig.say("reload", "--yes").returncode == 0
     wait_until(lambda: rig.ask("status")["inputs"] == {}, "nothing is watched")
     assert rig.say("release").returncode == 0
     rig.plan_file.write_text(PLAN, encoding="utf-8")

@@ -153,7 +153,7 @@ def test_a_witness_that_cannot_be_written_is_noticed_before_a_dose_depends_on_it
 
     made(tmp_path, Stamp())
     path, witness = place(tmp_path)
-    with pytest.raises(LedgerRefused, match=r"the disk is full.*No pump runs"):
+    with pytest.raises(LedgerRefused, match=r"the disk is full.*No pump runs\. Make room, then start dosingd again\.$"):
         Book.open(path, Witness(witness.directory, Stuck()))
     with pytest.raises(LedgerFailed, match=r"no ledger could be made: the disk is full.*dosingd init --plan PLAN"):
         Book.make(tmp_path / "new" / "ledger.db", Witness(tmp_path / "new", Stuck()), MADE, reading())

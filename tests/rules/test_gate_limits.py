@@ -76,6 +76,7 @@ def test_a_dose_limit_binds_one_dose() -> None:
     assert isinstance(answer(story, request(volume_ul=5_000)), Allowed)
     no = refusal(story, request(volume_ul=5_001))
     assert (no.reason, no.facts["room_ul"], no.fits_in_s) == (Reason.DOSE_LIMIT, 5_000, None)
+    assert no.text.endswith("Nothing was pumped. It never fits: its dose limit is 5.00 mL.")
 
 
 def test_the_longest_run_is_530_s_to_the_end_of_its_lease() -> None:

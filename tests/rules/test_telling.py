@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import pytest
 from attrs import evolve
@@ -162,3 +163,12 @@ def test_an_entry_comes_back_from_json() -> None:
 )
 def test_a_duration_is_said_as_a_keeper_says_it(seconds: float, expected: str) -> None:
     assert duration(seconds) == expected
+
+
+def test_the_end_of_a_pause_is_told_in_the_plan_s_own_time() -> None:
+    zone = ZoneInfo("Europe/Lisbon")
+    paused = row(Paused(1, datetime(2027, 6, 1, 12, 0, tzinfo=UTC)), 2)
+    assert line_of(paused, None, zone) == ("notice", "paused until 2027-06-01 13:00 WEST")
+    loaded = row(PlanLoaded("0" * 64, "lagoon", "Europe/Lisbon", {}, AT))
+    [entry] = entries_of([paused], Zones([loaded]), lambda _: None)
+    assert entry.reason == "until 2027-06-01 13:00 WEST"
