@@ -160,9 +160,7 @@ def calibrations(of: Plan) -> list[Event]:
 class Story:
     """Books told row by row, without a ledger: the tests of the pure rooms are written in it."""
 
-    def __init__(
-        self, of: Plan, *, full: bool = True, at: Reading | None = None, calibrated: bool = True
-    ) -> None:
+    def __init__(self, of: Plan, *, full: bool = True, at: Reading | None = None, calibrated: bool = True) -> None:
         self.plan = of
         self.books = Books()
         self.now = reading() if at is None else at

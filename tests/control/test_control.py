@@ -369,6 +369,40 @@ def test_sixteen_that_say_a_little_do_not_keep_a_hold_out_and_whoever_asked_keep
         assert answer_from_bytes(everything(asked)).data == {"given": "all"}
 
 
+def test_whoever_asked_and_was_not_read_yet_keeps_its_place(tmp_path: Path) -> None:
+    busy, go_on = threading.Event(), threading.Event()
+
+    def desk(request: Request, _: Reply) -> None:
+        if isinstance(request, Hold):
+            busy.set()
+            assert go_on.wait(WITHIN_S)
+
+    with served(tmp_path, desk) as here:
+        for n in range(14):
+            here.raw().sendall(bytes_of_request(DOSE))
+            until(lambda n=n: len(here.taken) == n + 1)  # type: ignore[misc]
+        quick = here.raw()
+        until(lambda: here.clients() == 15)
+        here.raw().sendall(bytes_of_request(Hold()))
+        assert busy.wait(WITHIN_S)
+        here.raw()  # comes before what the quick one says is read
+        quick.sendall(STATUS)
+        go_on.set()
+        assert answer_from_bytes(everything(quick)) == Answer(0, {"ok": True})
+
+
+def test_a_thread_that_died_is_missed_even_where_its_socket_still_lies(tmp_path: Path) -> None:
+    with served(tmp_path) as here:
+        close = here.server._close
+        here.server._close = lambda: None  # type: ignore[method-assign]
+        here.server._hand_out = lambda: 1 / 0  # type: ignore[assignment]
+        here.raw()
+        until(lambda: not here.server.stands())
+        assert here.path.is_socket()
+        del here.server._hand_out
+        close()
+
+
 def test_a_socket_that_was_taken_away_is_missed_and_laid_anew(tmp_path: Path) -> None:
     with served(tmp_path) as here:
         assert here.server.stands()
