@@ -88,13 +88,13 @@ class Bake:
         return 1000 * self.alkalinity_eq / self.after_g
 
 
-def bake(before_g: float, after_g: float, assay: float = 1.0, moisture: float = 0.0) -> Bake:
+def bake(before_g: float, after_g: float, assay: float = 1.0, moisture: float = 0.0, *, steady: bool = False) -> Bake:
     """Conversion, alkalinity and expected mass of a batch from its masses before and after, in g.
 
     `assay` (0 to 1) is the share of bicarbonate in the dry powder, the rest taken as inert; `moisture` (0 to 1) the
     share of free water in what was weighed in. Conversion is (before·(1-moisture) - after) /
     (before·(1-moisture)·assay·0.369164). It is never clamped: above 1 it says that moisture left too, or that a
-    weighing or a spill is wrong.
+    weighing or a spill is wrong. `steady`: more time in the oven changed nothing (`constant_mass`).
 
     Raises ChemistryRefused for masses not above zero, powder heavier than before, and shares that cannot be.
     Source: stoichiometry with IUPAC 2021 abridged atomic weights.
@@ -139,7 +139,7 @@ def bake(before_g: float, after_g: float, assay: float = 1.0, moisture: float = 
         carbonate_g=pure_g * YIELD * min(1.0, conversion),
         moisture_if_complete=max(0.0, 1 - after_g / (before_g * (1 - assay * LOSS))),
         cautions=(
-            *_findings(conversion, expected_after_g, after_g, before_g, moisture),
+            *_findings(conversion, expected_after_g, after_g, before_g, moisture, steady),
             hazards_in_words("sodium bicarbonate"),
             hazards_in_words("sodium carbonate"),
             *BAKING,
@@ -148,7 +148,7 @@ def bake(before_g: float, after_g: float, assay: float = 1.0, moisture: float = 
 
 
 def _findings(
-    conversion: float, expected_after_g: float, after_g: float, before_g: float, moisture: float
+    conversion: float, expected_after_g: float, after_g: float, before_g: float, moisture: float, steady: bool
 ) -> tuple[str, ...]:
     if conversion > 1 + (1 - COMPLETE_FROM) / 2:
         water_g = expected_after_g - after_g
@@ -159,6 +159,12 @@ def _findings(
         )
     elif conversion >= COMPLETE_FROM:
         first = "The loss is that of a complete bake."
+    elif steady:
+        first = (
+            f"Conversion {conversion * 100:.1f} % and constant mass: nothing more leaves it, so the assay or the"
+            " moisture is another than was said, the product is a blend, or the oven is too cool. Prove the stock with"
+            " a test kit."
+        )
     else:
         first = (
             f"Conversion {conversion * 100:.1f} %: {after_g - expected_after_g:.3g} g are still to go. Bake on, "

@@ -392,4 +392,4 @@ def umol_per_kg_from_dkh(alkalinity_dkh: float, salinity: float, temperature_c: 
 
 def _above_zero(value: float, what: str, unit: str) -> None:
     if not 0 < value < 1e6:
-        raise ChemistryRefused(f"{what} of {value:g} {unit} is no tank's; it must be above zero.")
+        raise ChemistryRefused(f"{what} of {value:g} {unit} is no tank's; it must be above zero, and below 1e6.")

@@ -37,10 +37,10 @@ def bake(
     another half hour: constant mass is what proves that it is done.
     """
     said = assay_of(assay, purity)
-    batch = room.bake(before, after[-1], 1.0 if said is None else said, moisture or 0.0)
+    steady = room.constant_mass(after) if len(after) > 1 else None
+    batch = room.bake(before, after[-1], 1.0 if said is None else said, moisture or 0.0, steady=steady is True)
     for weighing in after[:-1]:
         room.bake(before, weighing, batch.assay, batch.moisture)  # every weighing has to make sense
-    steady = room.constant_mass(after) if len(after) > 1 else None
     return Reply(data_of(batch, steady), text_of(batch, steady, said))
 
 
@@ -126,9 +126,9 @@ def _next(batch: room.Bake, assay: float | None) -> str:
     lines = [
         "In a stock of the plan, for all of it:",
         f"  baked soda: {{bicarbonate: {figure(batch.dry_bicarbonate_g, 6)} g{said}}}",
-        "To mix it:",
-        *command_lines(command, "  "),
     ]
+    if batch.conversion <= 1:  # above it the powder's weight tells another strength than what went in
+        lines += ["To mix it:", *command_lines(command, "  ")]
     if batch.alkalinity_eq_if_damp is not None:
         lines.insert(0, f'If it was damp, first say so: --moisture "{figure(batch.moisture_if_complete * 100, 3)} %"')
     return "\n".join(lines)

@@ -155,3 +155,21 @@ def test_the_command_that_it_names_next_finds_the_same_alkalinity(more: list[str
 def test_json_may_stand_before_and_after(capsys: Capture) -> None:
     given = ["bake", "--before", "250 g", "--after", "165 g"]
     assert say(capsys, "--json", *given).data == say(capsys, *given, "--json").data
+
+
+def test_at_constant_mass_nobody_is_told_to_bake_on(capsys: Capture) -> None:
+    # 300 g of 98 % with 2 % of water would lose 124.5 g; 100.2 g are gone, and the last two weighings agree.
+    line = ["--before", "300 g", "--after", "200 g", "--after", "199.8 g", "--assay", "98 %", "--moisture", "2 %"]
+    said = say(capsys, "bake", *line)
+    assert said.status == 0
+    assert "Bake on" not in said.out
+    assert "nothing more leaves it" in " ".join(said.out.split())
+    assert "Bake on" in say(capsys, "bake", *line[:4], *line[6:]).out, "with one weighing nobody knows"
+
+
+def test_no_second_strength_is_printed_where_more_was_lost_than_bicarbonate_can_lose(capsys: Capture) -> None:
+    said = say(capsys, "bake", "--before", "300 g", "--after", "185 g", "--assay", "97 %", "--moisture", "0.5 %")
+    assert said.status == 0
+    assert "apparent" in said.out
+    assert "dosingd mix" not in said.out
+    assert "--moisture" in said.out
