@@ -34,13 +34,13 @@ ANSWERS: dict[str, Answer] = {}
 SHORTCUTS = [shortcut.error_percent for shortcut in bake.shortcuts()]
 
 
-def _batch(e: Entry, **more: float) -> bake.Bake:
-    return bake.bake(e["inputs"]["m_before_g"], e["inputs"]["m_after_g"], **more)
+def _batch(e: Entry, assay: float = 1.0, moisture: float = 0.0) -> bake.Bake:
+    return bake.bake(e["inputs"]["m_before_g"], e["inputs"]["m_after_g"], assay, moisture)
 
 
-def _whole(grams: float, **how: float) -> bake.Bake:
+def _whole(grams: float, assay: float = 1.0, moisture: float = 0.0) -> bake.Bake:
     """A complete bake: the residue is looked up first, then weighed."""
-    return bake.bake(grams, bake.bake(grams, grams * 0.5, **how).expected_after_g, **how)
+    return bake.bake(grams, bake.bake(grams, grams * 0.5, assay, moisture).expected_after_g, assay, moisture)
 
 
 ANSWERS |= {
