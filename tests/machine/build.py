@@ -18,6 +18,7 @@ import sys
 import tempfile
 import tomllib
 from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -121,6 +122,12 @@ def _can_build() -> None:
 
 
 def _build(work: Path) -> None:
+    with ThreadPoolExecutor() as both:
+        for part in (both.submit(_kernel, work), both.submit(_root, work)):
+            part.result()
+
+
+def _kernel(work: Path) -> None:
     release = modules.release()
     debs = work / "debs"
     debs.mkdir()
@@ -131,7 +138,6 @@ def _build(work: Path) -> None:
     built = modules.build(work / "source", release, work / "modules")
     shutil.copy(work / "image" / "boot" / f"vmlinuz-{release}", work / "vmlinuz")
     _initrd(work, work / "image" / "lib" / "modules" / release, built)
-    _root(work)
 
 
 def _initrd(work: Path, kernel_modules: Path, built: Iterable[Path]) -> None:
