@@ -17,8 +17,6 @@ from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from attrs import define, field
-
 from dosingd import commissioning, refills
 from dosingd.agenda import dosing_day
 from dosingd.calibration import run_s_from_volume, volume_ul_from_run_s
@@ -26,6 +24,7 @@ from dosingd.checking import RAISE, raised
 from dosingd.clock import Clock
 from dosingd.cut import Cut
 from dosingd.duty import Duty
+from dosingd.errands import BEGIN_WITHIN_S, Errand, Errands, Reply
 from dosingd.errors import DosingError, LedgerFailed
 from dosingd.flows import flow_of
 from dosingd.foresight import made_refused
@@ -59,38 +58,11 @@ from dosingd.words import ml
 
 #: A run by hand is watched by a person; what takes longer is a dose for the plan, or a plumber's job.
 LONGEST_BY_HAND_S = 60.0
-#: An errand that could not begin for so long is not begun any more: whoever asked has been told why.
-BEGIN_WITHIN_S = 10.0
-#: Errands that may wait for the turn thread. Whoever asks and hangs up must not fill the memory while a long run is on.
-MOST_OPEN = 64
 #: `status` is answered from the state as last shown when the turn thread does not make a new one so soon.
 STATUS_WITHIN_S = 0.2
 
-Reply = Callable[[Answer], None]
 #: What a reload does: reads and checks the file on a thread of its own, then has the plan brought into force.
 Reader = Callable[[], "Plan | Answer"]
-
-
-@define
-class _Errand:
-    """Posted work with its answer. Either it begins, or it is answered instead; never both."""
-
-    work: Callable[[], Answer]
-    reply: Reply
-    begin_by_mono_s: float
-    instead: Callable[[], Answer]
-    only_tells: bool = False  #: then a fault in it ends no dosing (R13)
-    always: bool = False  #: carried out even when it was answered instead, as the row of a hold is
-    told: bool = False  #: `tick` has answered it
-    _claimed: bool = False
-    _lock: threading.Lock = field(factory=threading.Lock)
-
-    def claim(self) -> bool:
-        """True for whoever comes first."""
-        with self._lock:
-            first = not self._claimed
-            self._claimed = True
-        return first
 
 
 class Desk:
@@ -107,11 +79,9 @@ class Desk:
         bring: Callable[[Plan], None],
         ring: Callable[[], None],
     ) -> None:
-        self._duty, self._cut, self._clock, self._ring = duty, cut, clock, ring
+        self._duty, self._cut, self._clock = duty, cut, clock
         self._read_plan, self._bring = read_plan, bring
-        #: What the turn thread has still to do, in order. The mailbox of the duty holds one look at it, whatever waits.
-        self._errands: list[_Errand] = []
-        self._looking = False
+        self._errands = Errands(duty, clock, ring)
         self._lock = threading.Lock()
         self._reading = False
 
@@ -121,94 +91,58 @@ class Desk:
         """One request; the answer comes by `reply`, from another thread."""
         match request:
             case Status():
-                self._errand(self._status_anew, reply, STATUS_WITHIN_S, self._status_as_shown, only_tells=True)
+                self._errands.ask(self._status_anew, reply, STATUS_WITHIN_S, self._status_as_shown, only_tells=True)
             case History():
-                self._errand(lambda: self._history(request), reply, only_tells=True)
+                self._errands.ask(lambda: self._history(request), reply, only_tells=True)
             case Dose():
-                self._errand(lambda: self._run(request.channel, request.volume_ul, Purpose.MANUAL, Into.TANK), reply)
+                self._errands.ask(
+                    lambda: self._run(request.channel, request.volume_ul, Purpose.MANUAL, Into.TANK), reply
+                )
             case Prime():
-                self._errand(lambda: self._prime(request), reply)
+                self._errands.ask(lambda: self._prime(request), reply)
             case Hold():
                 self._stop_now("hold", lambda: self._hold(request.why or "by hand"), reply)
             case Release():
-                self._errand(lambda: self._release(request), reply)
+                self._errands.ask(lambda: self._release(request), reply)
             case Pause(for_s=None):
-                self._errand(self._end_pause, reply)
+                self._errands.ask(self._end_pause, reply)
             case Pause(for_s=for_s):
                 self._stop_now("pause", lambda: self._pause(for_s or 0.0), reply)
             case Reload():
                 self._reload(request, reply)
             case Refill():
-                self._errand(lambda: self._refill(request), reply)
+                self._errands.ask(lambda: self._booked(lambda: self._refill(request)), reply)
             case Lengths():
-                self._errand(lambda: commissioning.lengths(self._duty, request), reply)
+                self._errands.ask(lambda: commissioning.lengths(self._duty, request), reply)
             case TestRun():
-                self._errand(lambda: self._test_run(request), reply)
+                self._errands.ask(lambda: self._test_run(request), reply)
             case Calibrate():
-                self._errand(lambda: self._booked(lambda: commissioning.calibrate(self._duty, request)), reply)
+                self._errands.ask(lambda: self._booked(lambda: commissioning.calibrate(self._duty, request)), reply)
             case Retube():
-                self._errand(lambda: self._booked(lambda: commissioning.retube(self._duty, request)), reply)
+                self._errands.ask(lambda: self._booked(lambda: commissioning.retube(self._duty, request)), reply)
             case Identify():
-                self._errand(lambda: self._booked(lambda: commissioning.identify(self._duty, request)), reply)
+                self._errands.ask(lambda: self._booked(lambda: commissioning.identify(self._duty, request)), reply)
             case Suspend():
-                self._errand(lambda: self._session(request.channel, True), reply)
+                self._errands.ask(lambda: self._session(request.channel, True), reply)
             case Resume():
-                self._errand(lambda: self._session(request.channel, False), reply)
+                self._errands.ask(lambda: self._session(request.channel, False), reply)
 
     def take_after(self, first: Callable[[], Answer | None], request: Dose | Hold, reply: Reply) -> None:
         """A request that is carried out only when `first`, on the turn thread right before it, answers nothing."""
         if isinstance(request, Hold):
             self._stop_now("order", lambda: self._hold_after(first, request.why or "by an order"), reply)
             return
-        self._errand(lambda: first() or self._run(request.channel, request.volume_ul, Purpose.MANUAL, Into.TANK), reply)
+        self._errands.ask(
+            lambda: first() or self._run(request.channel, request.volume_ul, Purpose.MANUAL, Into.TANK), reply
+        )
 
     def tick(self) -> None:
         """For the control loop: answers what could not begin in time. Never waits."""
-        now_mono_s = self._clock.now().mono_s
-        with self._lock:
-            late = [one for one in self._errands if not one.told and now_mono_s >= one.begin_by_mono_s]
-            for one in late:
-                one.told = True
-            self._errands = [one for one in self._errands if one.always or not one.told]
-        for errand in late:
-            if errand.claim():
-                errand.reply(errand.instead())
+        self._errands.tick()
 
     def next_mono_s(self) -> float | None:
         """When `tick` has something to do; None: nothing waits."""
-        with self._lock:
-            return min((one.begin_by_mono_s for one in self._errands if not one.told), default=None)
-
-    def _errand(
-        self,
-        work: Callable[[], Answer],
-        reply: Reply,
-        within_s: float = BEGIN_WITHIN_S,
-        instead: Callable[[], Answer] | None = None,
-        *,
-        only_tells: bool = False,
-    ) -> None:
-        by = self._clock.now().mono_s + within_s
-        errand = _Errand(work, reply, by, self._too_busy if instead is None else instead, only_tells)
-        if self._lay(errand):
-            return
-        if instead is not None:
-            reply(instead())
-            return
-        text = f"{MOST_OPEN} other requests wait already. Nothing was done; ask again in a moment."
-        reply(Answer.refused("busy", text))
-
-    def _lay(self, errand: _Errand) -> bool:
-        """On the desk for the turn thread; False where there is no room for it, which never is so for a stop."""
-        with self._lock:
-            if not errand.always and len(self._errands) >= MOST_OPEN:
-                return False
-            self._errands.append(errand)
-            look, self._looking = not self._looking, True
-        if look:
-            self._duty.post(self._look)
-        self._ring()
-        return True
+        return self._errands.next_mono_s()
 
     def _stop_now(self, reason: str, book: Callable[[], Answer], reply: Reply) -> None:
         """Stop the pump first (R11): the cut ends the run that is on, whoever made it; then the row is written."""
@@ -222,59 +156,10 @@ class Desk:
             return Answer.failed("slow", f"Every pump is off, but it is {booked}")
 
         # Booked in any case, even when the answer was given before.
-        self._lay(_Errand(book, reply, self._clock.now().mono_s + BEGIN_WITHIN_S, answered_late, always=True))
+        by_mono_s = self._clock.now().mono_s + BEGIN_WITHIN_S
+        self._errands.lay(Errand(book, reply, by_mono_s, answered_late, always=True))
 
     # -- the turn thread -------------------------------------------------------------------------------------
-
-    def _look(self) -> None:
-        """One errand; whatever else lies there comes behind what was posted meanwhile, and behind what is due (R13)."""
-        with self._lock:
-            errand = self._errands.pop(0) if self._errands else None
-            more = self._looking = bool(self._errands)
-        if more:
-            self._duty.post(self._look)
-        if errand is not None:
-            self._carry_out(errand)
-
-    def _carry_out(self, errand: _Errand) -> None:
-        first = errand.claim()
-        if not first and not errand.always:
-            return
-        try:
-            answer = self._told(errand.work) if errand.only_tells else errand.work()
-        except LedgerFailed as fault:
-            if first:
-                errand.reply(Answer.failed(fault.code, str(fault)))
-            raise
-        except DosingError as fault:
-            answer = Answer(fault.exit_status, code=fault.code, text=str(fault))
-        except BaseException as fault:
-            if first:
-                errand.reply(Answer.failed("failed", f"This is a fault in dosingd itself: {type(fault).__name__}."))
-            raise
-        if first:
-            errand.reply(answer)
-
-    def _told(self, work: Callable[[], Answer]) -> Answer:
-        """The answer of an errand that only tells."""
-        answer = Answer.failed("failed", "This is a fault in dosingd itself; the log says which. The doses go on.")
-
-        def tell() -> None:
-            nonlocal answer
-            try:
-                answer = work()
-            except DosingError as fault:
-                answer = Answer(fault.exit_status, code=fault.code, text=str(fault))
-
-        self._duty.tell("an answer", tell)
-        return answer
-
-    def _too_busy(self) -> Answer:
-        lease = next(iter(self._duty.rounds.turn.leases.current), None)
-        who = "The disk is slow" if lease is None else f"{lease.channel} is running"
-        left_s = 0.0 if lease is None else max(0.0, lease.end_mono_s - self._clock.now().mono_s)
-        wait = f" for {left_s:.0f} s more" if left_s > 1 else ""
-        return Answer.refused("busy", f"{who}{wait}. Nothing was done; ask again then.")
 
     def _status_anew(self) -> Answer:
         if not self._duty.publish():
@@ -305,6 +190,9 @@ class Desk:
         if self._duty.ledger_fault is not None:
             return f"No pump runs: {self._duty.ledger_fault}"
         return None
+
+    def _dose(self, request: Dose) -> Answer:
+        return self._run(request.channel, request.volume_ul, Purpose.MANUAL, Into.TANK)
 
     def _prime(self, request: Prime) -> Answer:
         channel = self._duty.plan.channels.get(request.channel)
@@ -514,9 +402,6 @@ class Desk:
 
     def _refill(self, request: Refill) -> Answer:
         """The reservoir's books, and the rest of the day laid by what is really in it."""
-        stopped = self._stopped()
-        if stopped is not None:
-            return Answer.refused("ledger", f"{stopped} Nothing was booked.")
         rounds, plan = self._duty.rounds, self._duty.plan
         said = refills.Refill(request.channel, request.to_ul, request.found_ul, request.stock, request.confirm)
         data, messages = refills.book(
@@ -553,7 +438,7 @@ class Desk:
             reply(read)
             return
         plan = read
-        self._errand(lambda: self._swap(plan, request.yes), reply)
+        self._errands.ask(lambda: self._swap(plan, request.yes), reply)
 
     def _swap(self, plan: Plan, yes: bool) -> Answer:
         stopped = self._stopped()

@@ -29,10 +29,11 @@ def run(bench: bool, witness: str | None) -> int:
     wiring = importlib.import_module("dosingd.daemon.wiring")
     parts = importlib.import_module("dosingd.daemon.parts")
     planfile = importlib.import_module("dosingd.cli.planfile")
+    statedir = importlib.import_module("dosingd.cli.statedir")
     made = parts.parts_for(
         state,
         plan_file,
-        Path(witness).absolute() if witness else state / "witness",
+        Path(witness).absolute() if witness else statedir.witness_directory(state),
         clock,
         early,
         bench=bench,

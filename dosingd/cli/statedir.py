@@ -6,25 +6,16 @@ from pathlib import Path
 
 from dosingd.books import Books
 from dosingd.ledger import Book
+from dosingd.ledger.account import Account
+from dosingd.ledger.places import ledger_path, witness_directory
 
-
-def ledger_path(state: Path) -> Path:
-    """The ledger's file."""
-    return state / "ledger.sqlite"
-
-
-def witness_directory(state: Path) -> Path:
-    """Where the witness lies unless --witness names another place."""
-    return state / "witness"
+__all__ = ["books_in", "ledger_path", "witness_directory"]
 
 
 def books_in(state: Path) -> Books:
     """The books of the ledger in a state directory, read beside a running daemon. Raises LedgerRefused."""
     book = Book.read(ledger_path(state))
     try:
-        books = Books()
-        for row in book.rows():
-            books.apply(row)
-        return books
+        return Account(book).books
     finally:
         book.close()

@@ -17,9 +17,6 @@ from zoneinfo import ZoneInfo
 
 from attrs import frozen
 
-from dosingd import __version__
-from dosingd.books import Books
-from dosingd.checking import look, not_acted_on
 from dosingd.clock import Clock
 from dosingd.control import CONTROL_NAME, ControlSocket
 from dosingd.cut import Cut
@@ -29,16 +26,14 @@ from dosingd.daemon.intake import Intake
 from dosingd.daemon.journal import Journal
 from dosingd.daemon.loop import ControlLoop
 from dosingd.daemon.notify import Notify
+from dosingd.daemon.opening import open_ledger, runnable_plan
 from dosingd.daemon.reachable import Reachable
 from dosingd.desk import Desk
 from dosingd.duty import Duty
-from dosingd.errors import DosingError, LedgerRefused, PinsFailed, PinsRefused, PlanRefused
+from dosingd.errors import DosingError, PinsFailed, PinsRefused, PlanRefused
 from dosingd.inputs import Switches, Watch
-from dosingd.ledger import Book, Witness
 from dosingd.ledger.account import Account
-from dosingd.plan import read_plan
 from dosingd.plan.model import Plan
-from dosingd.plan.reading import refused_plan
 from dosingd.pumps.pump import Rig
 from dosingd.records import STOPPED_BY_FAULT, Row, Stopped, Switched
 from dosingd.requests import Answer
@@ -102,29 +97,6 @@ class Parts:
     list_lines: Callable[..., None]
 
 
-def runnable_plan(text: bytes, name: str, books: Books | None = None) -> Plan:
-    """The plan, when it may be run. Raises PlanRefused with every fault, and with each setting that nothing acts on:
-    a keeper who wrote it relies on it.
-
-    Laying a year's worst days takes longer than everything else at a start, and each second counts after a crash. A
-    plan that is in force by the books to the byte was tried on these days before it came into force, by `init` or by
-    a reload of this same version; at a start it need only be read.
-    """
-    plan, marks = read_plan(text, name)
-    faults = list(not_acted_on(plan, marks))
-    if not _tried(plan, books):
-        faults += look(plan, marks).faults
-    if faults:
-        raise refused_plan(sorted(faults, key=lambda fault: (fault.line, fault.column)), name)
-    return plan
-
-
-def _tried(plan: Plan, books: Books | None) -> bool:
-    if books is None or books.plan is None or books.version not in (None, __version__):
-        return False
-    return books.plan.sha256 == plan.sha256
-
-
 class Daemon:
     """One running rig. `run` returns the exit status."""
 
@@ -133,7 +105,7 @@ class Daemon:
         self._parts = parts
         clock = parts.clock
         text = parts.read_bytes(parts.plan_file)
-        self._book = self._open_ledger()
+        self._book = open_ledger(parts.state, parts.witness, bench=parts.bench)
         try:
             account = Account(self._book)
             plan = runnable_plan(text, str(parts.plan_file), account.books)
@@ -193,7 +165,7 @@ class Daemon:
             pumps=lambda: self._rig.pumps,
             leases=lambda: turn.leases,
             keep_alive=lambda: self._rig.keep_alive,
-            hold=lambda why, reason: self._duty.post(lambda: self._duty.hold(why, reason)),
+            hold=self.hold,
             feed=self._notify.alive,
             feed_every_s=self._notify.feed_every_s,
             say=self._journal.say,
@@ -315,23 +287,6 @@ class Daemon:
         self._stop_asked = number
 
     # -- the ledger and the plan -----------------------------------------------------------------------------
-
-    def _open_ledger(self) -> Book:
-        parts = self._parts
-        path = parts.state / "ledger.sqlite"
-        book = Book.open(path, Witness(parts.witness))
-        if book.bench != parts.bench:
-            book.close()
-            if parts.bench:
-                raise LedgerRefused(
-                    f"{path}: this is a real rig's ledger, and pretend pumps would book doses that no tank got. Nothing"
-                    " was pumped. For a bench of its own: dosingd init --bench --plan PLAN --state DIR"
-                )
-            raise LedgerRefused(
-                f"{path}: this is a bench's ledger: its reservoirs and its calibration are made up, so no real pump"
-                " runs by it. For pretend pumps: dosingd run --bench. For a rig: dosingd init --plan PLAN --state DIR"
-            )
-        return book
 
     def _read_again(self) -> Plan | Answer:
         """On the reload's own thread: the plan in the file, or why not."""

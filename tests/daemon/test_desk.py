@@ -10,7 +10,8 @@ from datetime import timedelta
 import pytest
 from attrs import evolve
 
-from dosingd.desk import BEGIN_WITHIN_S, MOST_OPEN, STATUS_WITHIN_S
+from dosingd.desk import STATUS_WITHIN_S
+from dosingd.errands import BEGIN_WITHIN_S, MOST_OPEN
 from dosingd.errors import PinsFailed, PlanRefused, RequestRefused
 from dosingd.plan.model import DailyChange, DailyVolume, Plan
 from dosingd.records import (
@@ -801,11 +802,11 @@ def test_requests_that_nobody_waits_for_any_more_fill_neither_desk_nor_mailbox()
         go_on = of.stuck()
         replies = [of.later(History()) for _ in range(500)]
         assert of.duty._posts.qsize() == 1, "the mailbox holds one look at the desk, whatever lies there"
-        assert len(of.desk._errands) == MOST_OPEN
+        assert len(of.desk._errands._errands) == MOST_OPEN
         for reply in replies[MOST_OPEN:]:
             assert "64 other requests wait already" in refused(reply.answer(), "busy")
         of.tick_after(BEGIN_WITHIN_S)
-        assert of.desk._errands == []
+        assert of.desk._errands._errands == []
         assert [refused(reply.answer(), "busy") for reply in replies]
         go_on()
         of.settle()

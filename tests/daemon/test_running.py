@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 
-from dosingd.daemon.wiring import runnable_plan
+from dosingd.daemon.opening import runnable_plan
 from dosingd.errors import PlanRefused
 from tests.daemon.child import CALM, CLOCK, ROOT, Rig, wait_until
 

@@ -10,7 +10,7 @@ import pytest
 from dosingd.alarms import Kind
 from dosingd.cli.status import text_of
 from dosingd.daemon.wiring import status_line
-from dosingd.desk import BEGIN_WITHIN_S
+from dosingd.errands import BEGIN_WITHIN_S
 from dosingd.errors import PinsFailed
 from dosingd.plan.model import Plan
 from dosingd.records import ClockConfirmed, Outcome, Paused, Released, Settled
