@@ -18,7 +18,7 @@ def test_refills_between_doses_delay_none_and_lose_none(tmp_path: Path) -> None:
         assert rig.stop() == 0
         entries = rig.ask("history")["entries"]
         left_ml = rig.ask("status")["channels"]["alk"]["reservoir"]["left_ml"]
-    # A new ledger's allowance begins at zero, so a dose within its first second is refused; then the first one is given.
+    # A new ledger's allowance begins at zero: a dose within its first second is refused, and then one is given.
     first = next(one["seq"] for one in entries if one["kind"] == "reserved")
     outcomes = [one["outcome"] for one in entries if one["outcome"] and one["seq"] > first]
     assert set(outcomes) <= {"given", "partial"}, "the stop may cut one short"
