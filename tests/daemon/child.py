@@ -9,7 +9,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -49,17 +49,22 @@ channels:
 apart:
   - {{between: [alk, ca], gap: 1 s}}
 """
-#: Two doses a day: nothing happens by itself while a test looks. Calcium and alkalinity are balanced.
-CALM = _PLAN.format(rig="calm", daily=20, doses=2, when="").replace("    when: []\n", "")
+
+
+def _window(from_at: datetime, minutes: int) -> str:
+    to_at = from_at + timedelta(minutes=minutes)
+    return f'{{from: "{from_at:%H:%M}", to: "{to_at:%H:%M}", share: 100 %}}'
+
+
+#: Two doses a day, six hours from now: nothing happens by itself while a test looks, whatever the time of day. Calcium
+#: and alkalinity are balanced.
+CALM = _PLAN.format(rig="calm", daily=20, doses=2, when=_window(CLOCK.now().wall_at + timedelta(hours=6), 60))
 
 
 def brisk_plan() -> str:
     """Two channels that each dose every four seconds from now on for ten minutes, a fifth of a second long, a second
     apart at least, and far below their limits. A day full of such doses would take its time to be checked."""
-    from_at = CLOCK.now().wall_at
-    to_at = from_at + timedelta(minutes=11)
-    when = f'{{from: "{from_at:%H:%M}", to: "{to_at:%H:%M}", share: 100 %}}'
-    return _PLAN.format(rig="brisk", daily=15, doses=150, when=when)
+    return _PLAN.format(rig="brisk", daily=15, doses=150, when=_window(CLOCK.now().wall_at, 11))
 
 
 def wait_until(true: Callable[[], bool], what: str, patience_s: float = PATIENCE_S) -> None:
