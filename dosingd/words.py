@@ -5,6 +5,15 @@ Pure: no file, pin, socket, thread, logger, database, clock.
 
 from __future__ import annotations
 
+from decimal import Decimal
+
+
+def plain(value: float, digits: int = 6) -> str:
+    """A figure rounded to so many digits that count, without zeros at its end and never as a power of ten: 0.5, 24.9,
+    10000000."""
+    text = f"{value:.{digits}g}"
+    return f"{Decimal(text):f}" if "e" in text else text
+
 
 def number(value: float) -> str:
     """A figure with three or so digits that count: 0.283, 2.84, 68.20, 1150."""

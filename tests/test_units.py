@@ -119,7 +119,8 @@ def test_specific_gravity_is_read_as_25_over_25() -> None:
         ("1-2 mL", "more than one quantity"),
         ("5 mL**2", "more than one quantity"),
         ("٣ mL", "Write one number and one unit"),  # digits, but not those a keeper would check
-        ("−5 mL", "Write one number and one unit"),
+        ("−5 mL", "negative"),
+        ("5−5 mL", "Write one number and one unit"),
         ("-1 mL", "negative"),
         ("12 ML", "a million litres"),
         ("12 mll", 'Did you mean "mL"?'),

@@ -17,12 +17,13 @@ from dosingd import units
 from dosingd.changeover.standings import Change
 from dosingd.checking.days import laid
 from dosingd.checking.figures import smallest_limits
-from dosingd.chemistry.proving import KIT_STEP, KIT_STEPS, glass
+from dosingd.chemistry.proving import KIT_STEP, KIT_STEPS, glass, shown_reading
 from dosingd.daily import gives
 from dosingd.errors import CannotLay
 from dosingd.plan import Plan
 from dosingd.plan.amounts import shown_ml
 from dosingd.records import Substance
+from dosingd.words import plain
 
 #: A density that differs by less is within what weighed test runs are good to. Common practice, no source.
 DENSITY_MATTERS = 0.01
@@ -94,8 +95,10 @@ def _prove(new: Plan, channel: str) -> str:
     if proves.reads < KIT_STEPS * KIT_STEP[substance]:
         return f"{channel}: {stock.id} is too weak for a test kit to prove; see that the bottle is the right one."
     return (
-        f"{channel}: prove {stock.id} in a glass before it is poured: {proves.ml:g} mL of it, filled up to 1 L with "
-        f"pure water, must read {proves.reads:.3g} {proves.unit}. If it is off by more than a tenth, do not pour it."
+        f"{channel}: prove {stock.id} in a glass before it is poured: {plain(proves.ml)} mL of it, filled up to 1 L "
+        "with "
+        f"pure water, must read {shown_reading(proves.reads, substance)}. If it is off by more than a tenth, do not "
+        "pour it."
     )
 
 
@@ -114,9 +117,11 @@ def _mend(plan: Plan, channel: str, change: Change, smallest_day_ul: int) -> str
         day_ul = _up(max(limits.day_ul / ratio, IN_HAND * smallest_day_ul, 4 * dose_ul))
         if day_ul < limits.day_ul:
             mends += [f"limits.dose: {shown_ml(dose_ul)}", f"limits.day: {shown_ml(day_ul)}"]
-            mends.append(f"for in mL the old ones let {ratio:.3g} times as much through")
+            mends.append(f"for in mL the old ones let {plain(ratio, 3)} times as much through")
     elif ratio is not None and ratio < 0.99:
-        mends.append(f"limits.dose and limits.day up to {1 / ratio:.3g} times as large, where check asks for more")
+        mends.append(
+            f"limits.dose and limits.day up to {plain(1 / ratio, 3)} times as large, where check asks for more"
+        )
     return f"In the plan, channels.{channel}: {'; '.join(mends)}."
 
 

@@ -11,11 +11,19 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from attrs import frozen
+from attrs import evolve, frozen
 
 from dosingd.chemistry.cautions import BAKING, hazards_in_words
-from dosingd.chemistry.salts import M_CO2, M_H2O, M_NA2CO3, M_NAHCO3, formula_mass_g_per_mol
+from dosingd.chemistry.salts import (
+    M_CO2,
+    M_H2O,
+    M_NA2CO3,
+    M_NAHCO3,
+    MEQ_PER_L_PER_DKH,
+    formula_mass_g_per_mol,
+)
 from dosingd.errors import ChemistryRefused
+from dosingd.words import plain
 
 #: Grams of carbonate from a gram of bicarbonate, 0.630836; and of what leaves, 0.369164. Stoichiometry, IUPAC 2021.
 YIELD = M_NA2CO3 / (2 * M_NAHCO3)
@@ -32,6 +40,15 @@ COMPLETE_FROM = 0.99
 #: Two weighings, with half an hour in the oven between, that differ by less are constant mass. Common practice, no
 #: source.
 CONSTANT_WITHIN = 0.002
+#: An apparent conversion so little above 1 is what a kitchen scale is good to. Common practice, no source.
+MORE_THAN_WEIGHING = 1.005
+#: Powder with more water than this is a visibly wet heap, and a larger loss has another cause. Common practice, no
+#: source.
+WETTEST = 0.10
+#: Batches that a household weighs, g. Common practice, no source.
+BATCH_G = (1.0, 100_000.0)
+#: A glass that proves a powder without its masses: so many g made up to 1 L, and so many mL of that to 1 L again.
+PROVE_G, PROVE_ML = 10.0, 20.0
 
 
 @frozen
@@ -46,7 +63,8 @@ class Shortcut:
 class Bake:
     """What two weighings say about a batch. `conversion` above 1 is apparent: more left than bicarbonate can lose.
 
-    `alkalinity_eq` is the batch's, by the bicarbonate weighed in; `meq_per_g` that of the powder that came out.
+    `alkalinity_eq` is the batch's, by the bicarbonate weighed in; `meq_per_g` that of the powder that came out, None
+    where more was lost than bicarbonate can lose: then the masses tell no strength.
     """
 
     before_g: float
@@ -65,7 +83,7 @@ class Bake:
     @property
     def complete(self) -> bool:
         """The loss is that of a complete bake, within 1 % of the conversion. Only constant mass proves it."""
-        return self.conversion >= COMPLETE_FROM
+        return self.conversion >= COMPLETE_FROM and not self.beyond_damp
 
     @property
     def dry_bicarbonate_g(self) -> float:
@@ -83,9 +101,32 @@ class Bake:
         return self.before_g * (1 - self.moisture_if_complete) * self.assay * EQ_PER_GRAM_BICARBONATE
 
     @property
-    def meq_per_g(self) -> float:
-        """Alkalinity of the powder that came out, meq/g."""
-        return 1000 * self.alkalinity_eq / self.after_g
+    def impossible(self) -> bool:
+        """More was lost than bicarbonate of this assay and moisture can lose, by more than a scale's error."""
+        return self.conversion > MORE_THAN_WEIGHING
+
+    @property
+    def beyond_damp(self) -> bool:
+        """More was lost than even damp powder can lose: spilt, another tare, or another powder. Nothing is known."""
+        return self.impossible and self.moisture_if_complete > WETTEST
+
+    @property
+    def most_meq_per_g(self) -> float:
+        """What powder of this assay holds at most, meq/g: baked through. Pure, 18.87; nothing baked holds more."""
+        return 1000 * self.assay * EQ_PER_GRAM_BICARBONATE / (1 - self.assay * LOSS)
+
+    @property
+    def meq_per_g(self) -> float | None:
+        """Alkalinity of the powder that came out, meq/g, never above what baked powder can hold; None where more was
+        lost than bicarbonate can lose."""
+        if self.impossible:
+            return None
+        return min(1000 * self.alkalinity_eq / self.after_g, self.most_meq_per_g)
+
+    @property
+    def most_proof_dkh(self) -> float:
+        """What the glass that proves the powder reads at most, dKH (`PROVE_G`, `PROVE_ML`)."""
+        return self.most_meq_per_g * PROVE_G * PROVE_ML / 1000 / MEQ_PER_L_PER_DKH
 
 
 def bake(before_g: float, after_g: float, assay: float = 1.0, moisture: float = 0.0, *, steady: bool = False) -> Bake:
@@ -101,32 +142,37 @@ def bake(before_g: float, after_g: float, assay: float = 1.0, moisture: float = 
     """
     if not (before_g > 0 and after_g > 0 and math.isfinite(before_g) and math.isfinite(after_g)):
         raise ChemistryRefused(
-            f"{before_g:g} g before and {after_g:g} g after cannot be: both masses must be above zero."
+            f"{plain(before_g)} g before and {plain(after_g)} g after cannot be: both masses must be above zero."
+        )
+    if min(before_g, after_g) < BATCH_G[0] or max(before_g, after_g) > BATCH_G[1]:
+        raise ChemistryRefused(
+            f"{plain(before_g)} g before and {plain(after_g)} g after is no batch from a kitchen oven: a batch is "
+            f"{plain(BATCH_G[0])} g to {plain(BATCH_G[1] / 1000)} kg. Is the unit right?"
         )
     if after_g > before_g:
         raise ChemistryRefused(
-            f"{after_g:g} g after is heavier than {before_g:g} g before: powder only loses mass in the oven. "
+            f"{plain(after_g)} g after is heavier than {plain(before_g)} g before: powder only loses mass in the oven. "
             "Are the two swapped, or is the tray weighed with it?"
         )
     if not 0 < assay <= 1:
         raise ChemistryRefused(
-            f"An assay of {assay * 100:g} % cannot be: it is the share of bicarbonate, above 0 to 100 %."
+            f"An assay of {plain(assay * 100)} % cannot be: it is the share of bicarbonate, above 0 to 100 %."
         )
     if not 0 <= moisture < 1:
         raise ChemistryRefused(
-            f"A moisture of {moisture * 100:g} % cannot be: it is the share of water, 0 to below 100 %."
+            f"A moisture of {plain(moisture * 100)} % cannot be: it is the share of water, 0 to below 100 %."
         )
     dry_g = before_g * (1 - moisture)
     pure_g = dry_g * assay
     lost_g = dry_g - after_g
     if lost_g < -1e-9 * before_g:
         raise ChemistryRefused(
-            f"{before_g:g} g with {moisture * 100:g} % of water is {dry_g:.4g} g once dry, and {after_g:g} g came out: "
-            "the moisture or a weighing is wrong."
+            f"{plain(before_g)} g with {plain(moisture * 100)} % of water is {plain(dry_g, 4)} g once dry, and"
+            f" {plain(after_g)} g came out: the moisture or a weighing is wrong."
         )
     conversion = max(lost_g, 0.0) / (pure_g * LOSS)
     expected_after_g = dry_g - pure_g * LOSS
-    return Bake(
+    found = Bake(
         before_g=before_g,
         after_g=after_g,
         assay=assay,
@@ -138,8 +184,12 @@ def bake(before_g: float, after_g: float, assay: float = 1.0, moisture: float = 
         bicarbonate_left_g=pure_g * max(0.0, 1 - conversion),
         carbonate_g=pure_g * YIELD * min(1.0, conversion),
         moisture_if_complete=max(0.0, 1 - after_g / (before_g * (1 - assay * LOSS))),
+        cautions=(),
+    )
+    return evolve(
+        found,
         cautions=(
-            *_findings(conversion, expected_after_g, after_g, before_g, moisture, steady),
+            *_findings(found, steady),
             hazards_in_words("sodium bicarbonate"),
             hazards_in_words("sodium carbonate"),
             *BAKING,
@@ -147,41 +197,68 @@ def bake(before_g: float, after_g: float, assay: float = 1.0, moisture: float = 
     )
 
 
-def _findings(
-    conversion: float, expected_after_g: float, after_g: float, before_g: float, moisture: float, steady: bool
-) -> tuple[str, ...]:
-    if conversion > 1 + (1 - COMPLETE_FROM) / 2:
-        water_g = expected_after_g - after_g
-        first = (
-            f"Apparent conversion {conversion * 100:.1f} %: {water_g:.3g} g more left than bicarbonate can lose. "
-            f"The powder was damp{'er than said' if moisture else ''}, some was spilt, or a weighing is wrong. "
-            "With damp powder less alkalinity went in than was weighed: say the moisture."
-        )
+def _findings(found: Bake, steady: bool) -> tuple[str, ...]:
+    conversion, before_g, after_g, expected_after_g = (
+        found.conversion, found.before_g, found.after_g, found.expected_after_g
+    )  # fmt: skip
+    gas_l = co2_l(found.dry_bicarbonate_g * found.assay)
+    first: tuple[str, ...]
+    if found.impossible:
+        first = _impossible(found)
     elif conversion >= COMPLETE_FROM:
-        first = "The loss is that of a complete bake."
+        first = ("The loss is that of a complete bake.",)
     elif steady:
         first = (
             f"Conversion {conversion * 100:.1f} % and constant mass: nothing more leaves it, so the assay or the"
             " moisture is another than was said, the product is a blend, or the oven is too cool. Prove the stock with"
-            " a test kit."
+            " a test kit.",
         )
     else:
         first = (
-            f"Conversion {conversion * 100:.1f} %: {after_g - expected_after_g:.3g} g are still to go. Bake on, "
-            "cool, weigh again. The batch's alkalinity is the same, but what is not baked dissolves far less."
+            f"Conversion {conversion * 100:.1f} %: {plain(after_g - expected_after_g, 3)} g are still to go. Bake on, "
+            "cool, weigh again. The batch's alkalinity is the same, but what is not baked dissolves far less.",
         )
     return (
-        first,
+        *first,
         f"Half the weight is never reached: a complete bake of dry powder loses {LOSS * 100:.1f} %, "
         f"{apparent_completeness_at_half_weight() * 100:.1f} % of a halving.",
         "Masses alone cannot tell moisture from conversion. Constant mass can: bake another half hour, "
-        f"weigh again; done is a difference below {CONSTANT_WITHIN * 100:g} %, "
-        f"{before_g * YIELD * CONSTANT_WITHIN:.2g} g here.",
-        f"Baked through it gives off about {co2_l(before_g * (1 - moisture)):.0f} L of carbon dioxide: ventilate.",
+        f"weigh again; done is a difference below {plain(CONSTANT_WITHIN * 100)} %, "
+        f"{plain(before_g * YIELD * CONSTANT_WITHIN, 2)} g here.",
+        f"Baked through it gives off about {gas_l:.{0 if gas_l >= 2 else 1}f} L of carbon dioxide: ventilate.",
         f"Keep the powder closed: in damp air it becomes up to {gone_damp_g(1.0):.2f} times as heavy with the same "
         "alkalinity, and weighed later it makes too weak a stock.",
         "A product sold as a buffer may be a blend with carbonate or borate in it: its loss then proves nothing "
         "about its alkalinity. Use plain sodium bicarbonate, or prove the stock with a test kit.",
+    )
+
+
+def _impossible(found: Bake) -> tuple[str, ...]:
+    """What must have happened where more was lost than bicarbonate can lose, and what to do."""
+    said = (
+        f"Apparent conversion {found.conversion * 100:.1f} %: {plain(found.expected_after_g - found.after_g, 3)} g "
+        "more left "
+        "than bicarbonate can lose. "
+    )
+    prove = (
+        f"Prove the powder: {plain(PROVE_G)} g of it made up to 1 L with pure water, and {plain(PROVE_ML)} mL of "
+        "that made up to "
+        f"1 L again, read {found.most_proof_dkh:.1f} dKH at most (titration or test kit), when it is all baked. A "
+        "higher reading is another substance: discard it. With a lower one it is weaker by as much."
+    )
+    if found.beyond_damp:
+        return (
+            f"{said}To be water it would have to be {found.moisture_if_complete * 100:.0f} % of what went in, a wet "
+            "heap. So some was spilt or left in the tray, the two weighings had different tares, or the powder was "
+            "another: washing soda crystals lose 63 %, baking ammonia all of it. What came out has no known strength: "
+            "do not mix it by these masses.",
+            prove + " Discard the batch if you cannot prove it.",
+        )
+    return (
+        f"{said}The powder was damp{'er than said' if found.moisture else ''}, some was spilt, or a weighing is wrong. "
+        "With damp powder less alkalinity went in than was weighed: say the moisture. If it was not damp, the powder "
+        "has no known strength.",
+        prove,
     )
 
 
@@ -215,7 +292,9 @@ def thin_layer_min(temperature_c: float, conversion: float = 0.999) -> float:
     Source: Wu and Shih 1993, Thermochim. Acta 223, 177 (from the abstract).
     """
     if not 60 <= temperature_c <= 250:
-        raise ChemistryRefused(f"{temperature_c:g} degC is outside 60 to 250 degC, where the time to bake can be told.")
+        raise ChemistryRefused(
+            f"{plain(temperature_c)} degC is outside 60 to 250 degC, where the time to bake can be told."
+        )
     if not 0 <= conversion < 1:
         raise ChemistryRefused("A conversion to reach is 0 to below 100 %.")
     return -math.log(1 - conversion) / rate_per_min(temperature_c)

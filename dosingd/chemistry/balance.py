@@ -12,6 +12,7 @@ from dosingd.chemistry.salts import M_CACO3, M_MG, M_NACL, MEQ_PER_L_PER_DKH, fo
 from dosingd.chemistry.stock import Portion, Strength
 from dosingd.errors import ChemistryRefused
 from dosingd.records import Substance
+from dosingd.words import plain
 
 #: Magnesium over calcium in the aragonite of reef corals, mol/mol (Mitsuguchi et al. 1996, Science 274, 961, from
 #: memory).
@@ -42,9 +43,9 @@ def partner_mass_g(strength: Strength, salt_name: str, volume_l: float, assay: f
     if not salt.per_gram(substance) or (salt.base and salt.calcium_mol_per_mol):
         raise ChemistryRefused(f"{salt.name} makes no {substance} stock that could be the partner.")
     if not 0 < assay <= 1:
-        raise ChemistryRefused(f"An assay of {assay * 100:g} % cannot be; it is above 0 to 100 %.")
+        raise ChemistryRefused(f"An assay of {plain(assay * 100)} % cannot be; it is above 0 to 100 %.")
     if not volume_l > 0:
-        raise ChemistryRefused(f"A stock cannot be made up to {volume_l:g} L.")
+        raise ChemistryRefused(f"A stock cannot be made up to {plain(volume_l)} L.")
     return partner.of(substance) * volume_l / salt.per_gram(substance) / assay
 
 
@@ -97,7 +98,7 @@ def salt_creep_steady_g_per_kg(
     """Excess salt, g/kg, just before each water change once it no longer grows: what one period brings over the share
     changed. Raises ChemistryRefused for a share outside above 0 to 1."""
     if not 0 < change_fraction <= 1:
-        raise ChemistryRefused(f"A water change of {change_fraction * 100:g} % cannot be; it is above 0 to 100 %.")
+        raise ChemistryRefused(f"A water change of {plain(change_fraction * 100)} % cannot be; it is above 0 to 100 %.")
     return salt_creep_g_per_kg(consumption_dkh_per_day, every_days, density_kg_per_l) / change_fraction
 
 

@@ -21,6 +21,7 @@ from dosingd.chemistry.seawater import density_kg_per_l, meq_per_l_from_dkh
 from dosingd.chemistry.stock import Portion
 from dosingd.errors import ChemistryRefused
 from dosingd.records import Substance
+from dosingd.words import plain
 
 #: Where the constants of carbonic acid were measured (Lueker et al. 2000, from Mehrbach et al. 1973: salinity 19 to 43)
 #: and the density of seawater is known (to 42).
@@ -88,11 +89,11 @@ def constants(salinity: float, temperature_c: float) -> Constants:
     """The constants at a practical salinity of 19 to 42 and 2 to 35 degC. Raises ChemistryRefused outside."""
     if not SALINITY_RANGE[0] <= salinity <= SALINITY_RANGE[1]:
         raise ChemistryRefused(
-            f"A salinity of {salinity:g} is outside 19 to 42, where the constants of the CO2 system hold."
+            f"A salinity of {plain(salinity)} is outside 19 to 42, where the constants of the CO2 system hold."
         )
     if not TEMPERATURE_RANGE_C[0] <= temperature_c <= TEMPERATURE_RANGE_C[1]:
         raise ChemistryRefused(
-            f"{temperature_c:g} degC is outside 2 to 35 degC, where the constants of the CO2 system hold."
+            f"{plain(temperature_c)} degC is outside 2 to 35 degC, where the constants of the CO2 system hold."
         )
     return Constants(
         k0=k0(salinity, temperature_c),
@@ -343,27 +344,40 @@ def water_from_dic(
     return _water(h, alkalinity, co2, k, calcium_mol_per_kg)
 
 
-def dose_effect(before: Water, add_umol_per_kg: float, base: Base, salinity: float, temperature_c: float) -> DoseEffect:
+def dose_effect(
+    before: Water,
+    add_umol_per_kg: float,
+    base: Base,
+    salinity: float,
+    temperature_c: float,
+    calcium_mol_per_kg: float | None = None,
+) -> DoseEffect:
     """What a rise of the alkalinity (µmol/kg, 0 or more) as carbonate, bicarbonate or hydroxide does, well mixed.
 
     At first only the dose's own carbon is there; after gas exchange the pCO2 is that of before, and the base no longer
-    matters. Raises ChemistryRefused for a negative rise.
+    matters. Calcium is that of seawater unless given. Raises ChemistryRefused for a negative rise.
     """
-    return dose_effect_of(before, add_umol_per_kg, CARBON_PER_EQ[base], salinity, temperature_c)
+    carbon = CARBON_PER_EQ[base]
+    return dose_effect_of(before, add_umol_per_kg, carbon, salinity, temperature_c, calcium_mol_per_kg)
 
 
 def dose_effect_of(
-    before: Water, add_umol_per_kg: float, carbon_per_eq: float, salinity: float, temperature_c: float
+    before: Water,
+    add_umol_per_kg: float,
+    carbon_per_eq: float,
+    salinity: float,
+    temperature_c: float,
+    calcium_mol_per_kg: float | None = None,
 ) -> DoseEffect:
     """The same for a stock of several bases: `carbon_per_eq` is its mole of inorganic carbon per equivalent, 0 to 1."""
     if not add_umol_per_kg >= 0:
-        raise ChemistryRefused(f"A dose cannot add {add_umol_per_kg:g} µmol/kg of alkalinity.")
+        raise ChemistryRefused(f"A dose cannot add {plain(add_umol_per_kg)} µmol/kg of alkalinity.")
     alkalinity = before.alkalinity_umol_per_kg + add_umol_per_kg
     dic = before.dic_umol_per_kg + carbon_per_eq * add_umol_per_kg
     return DoseEffect(
         before=before,
-        after=water_from_dic(alkalinity, dic, salinity, temperature_c),
-        after_exchange=water_from_co2(alkalinity, before.pco2_uatm, salinity, temperature_c),
+        after=water_from_dic(alkalinity, dic, salinity, temperature_c, calcium_mol_per_kg),
+        after_exchange=water_from_co2(alkalinity, before.pco2_uatm, salinity, temperature_c, calcium_mol_per_kg),
     )
 
 
@@ -392,4 +406,6 @@ def umol_per_kg_from_dkh(alkalinity_dkh: float, salinity: float, temperature_c: 
 
 def _above_zero(value: float, what: str, unit: str) -> None:
     if not 0 < value < 1e6:
-        raise ChemistryRefused(f"{what} of {value:g} {unit} is no tank's; it must be above zero, and below 1e6.")
+        raise ChemistryRefused(
+            f"{what} of {plain(value)} {unit} is no tank's; it must be above zero, and below 1,000,000."
+        )

@@ -12,6 +12,7 @@ from attrs import frozen
 from dosingd.chemistry.salts import formula_mass_g_per_mol
 from dosingd.chemistry.solubility import saturated_mass_percent, saturated_mol_per_l
 from dosingd.errors import ChemistryRefused
+from dosingd.words import plain
 
 #: What comes out, 0 to 30 degC: the solid phases of the solubility tables.
 SOLID: Mapping[str, str] = {
@@ -44,7 +45,9 @@ def crystallised(dissolved: str, mass_percent: float, mol_per_l: float, temperat
     saturated = saturated_mass_percent(dissolved, temperature_c)
     in_solid = 100 * formula_mass_g_per_mol(dissolved) / formula_mass_g_per_mol(SOLID[dissolved])
     if not 0 < mass_percent < in_solid:
-        raise ChemistryRefused(f"{mass_percent:g} % of {dissolved} is no solution: its crystals hold {in_solid:.0f} %.")
+        raise ChemistryRefused(
+            f"{plain(mass_percent)} % of {dissolved} is no solution: its crystals hold {in_solid:.0f} %."
+        )
     if mass_percent <= saturated:
         return Crystallised(SOLID[dissolved], 0.0, mol_per_l, 0.0)
     liquid = saturated_mol_per_l(dissolved, temperature_c)

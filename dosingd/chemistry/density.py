@@ -13,6 +13,7 @@ from attrs import frozen
 from dosingd.chemistry.salts import BAKED_SODA, salt_named
 from dosingd.chemistry.stock import Portion, Strength, refuse_senseless, strength_from_salts
 from dosingd.errors import ChemistryRefused
+from dosingd.words import plain
 
 #: Pure water at 20 degC, kg/L. Source: Tanaka et al. 2001, Metrologia 38, 301.
 WATER_20C_KG_PER_L = 0.998207
@@ -54,7 +55,7 @@ def density_from_mass_percent(dissolved: str, mass_percent: float) -> float:
             return light_density + (mass_percent - light) / (heavy - light) * (heavy_density - light_density)
     most = AT_20C[dissolved][-1][0]
     raise ChemistryRefused(
-        f"{mass_percent:g} % of {dissolved} is outside 0 to {most:g} %, the range of the density table."
+        f"{plain(mass_percent)} % of {dissolved} is outside 0 to {plain(most)} %, the range of the density table."
     )
 
 
@@ -70,7 +71,8 @@ def density_from_g_per_l(dissolved: str, g_per_l: float) -> float:
         if thin <= g_per_l <= thick:
             return thin_density + (g_per_l - thin) / (thick - thin) * (thick_density - thin_density)
     raise ChemistryRefused(
-        f"{g_per_l:g} g of {dissolved} per litre is outside 0 to {points[-1][0]:.0f}, the range of the density table."
+        f"{plain(g_per_l)} g of {dissolved} per litre is outside 0 to {points[-1][0]:.0f}, the range of"
+        " the density table."
     )
 
 
@@ -124,7 +126,7 @@ def made_by_mass(portion: Portion, water_g: float) -> MadeByMass:
     """
     refuse_senseless((portion,), 1.0)
     if not water_g > 0:
-        raise ChemistryRefused(f"{water_g:g} g of water is no water. Say how much the salt is stirred into.")
+        raise ChemistryRefused(f"{plain(water_g)} g of water is no water. Say how much the salt is stirred into.")
     if salt_named(portion.salt).name == BAKED_SODA:
         raise ChemistryRefused(
             "Baked soda is told by the bicarbonate before the oven; on the balance call it sodium carbonate."

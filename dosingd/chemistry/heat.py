@@ -10,6 +10,7 @@ from collections.abc import Mapping
 
 from dosingd.chemistry.salts import BAKED_SODA, M_NA2CO3, Salt, salt_named
 from dosingd.errors import ChemistryRefused
+from dosingd.words import plain
 
 #: Enthalpy of solution at infinite dilution, 25 degC, kJ/mol of the salt as sold; below zero gives off heat.
 #: Source: CRC standard enthalpies of formation; the hydrates of CaCl2 from the NBS tables of 1982; those marked m from
@@ -48,6 +49,14 @@ def _weighed(salt: Salt) -> tuple[str, float, float]:
     return salt.formula, salt.molar_mass_g_per_mol, salt.anhydrous_fraction
 
 
+def baked_rise_k(carbonate_g: float, bicarbonate_g: float, water_g: float) -> float:
+    """The same for powder from the oven, part carbonate, which warms the water, and part bicarbonate, which cools it:
+    K. Raises ChemistryRefused for no powder or no water."""
+    whole_g = carbonate_g + bicarbonate_g
+    rises = {"sodium carbonate": carbonate_g, "sodium bicarbonate": bicarbonate_g}
+    return sum(grams / whole_g * temperature_rise_k(salt, whole_g, water_g) for salt, grams in rises.items() if grams)
+
+
 def temperature_rise_k(salt_name: str, mass_g: float, water_g: float, *, heat_of_dilution: bool = True) -> float:
     """Temperature rise in K when so many grams of a salt dissolve in so many grams of water, no heat being lost.
 
@@ -56,7 +65,9 @@ def temperature_rise_k(salt_name: str, mass_g: float, water_g: float, *, heat_of
     own, are left out: an estimate. Raises ChemistryRefused for masses not above zero. Source: see ENTHALPY_KJ_PER_MOL.
     """
     if not mass_g > 0 or not water_g > 0:
-        raise ChemistryRefused(f"{mass_g:g} g of salt in {water_g:g} g of water cannot be: both must be above zero.")
+        raise ChemistryRefused(
+            f"{plain(mass_g)} g of salt in {plain(water_g)} g of water cannot be: both must be above zero."
+        )
     salt = salt_named(salt_name)
     formula, molar_mass, anhydrous = _weighed(salt)
     mol = mass_g / molar_mass
@@ -80,12 +91,12 @@ def heat_caution(rise_k: float, start_c: float = 20.0) -> str | None:
     ends_c = start_c + rise_k
     if ends_c >= 100:
         return (
-            f"Dissolved at once, {start_c:g} degC water would boil and spit. Stir the salt in by small portions and "
-            "let each cool."
+            f"Dissolved at once, {plain(start_c)} degC water would boil and spit. Stir the salt in by small portions"
+            " and let each cool."
         )
     if ends_c >= SCALDS_FROM_C:
         return (
-            f"Dissolved at once, {start_c:g} degC water reaches about {ends_c:.0f} degC: it scalds and softens "
+            f"Dissolved at once, {plain(start_c)} degC water reaches about {ends_c:.0f} degC: it scalds and softens "
             "thin plastic. Cold water, small portions, and let it cool before it is made up to volume."
         )
     if rise_k >= 3:

@@ -5,18 +5,26 @@ Pure: no file, pin, socket, thread, logger, database, clock.
 
 from __future__ import annotations
 
+import math
+
 from attrs import evolve, frozen
 
 from dosingd.chemistry import bake, solubility
 from dosingd.chemistry.cautions import mixing_cautions
 from dosingd.chemistry.cooling import SOLID, Crystallised, crystallised
 from dosingd.chemistry.density import dissolved_g, stock_density_kg_per_l
-from dosingd.chemistry.heat import heat_caution, temperature_rise_k
+from dosingd.chemistry.heat import baked_rise_k, heat_caution, temperature_rise_k
 from dosingd.chemistry.proving import proof
 from dosingd.chemistry.salts import BAKED_SODA, M_CA, M_MG, formula_mass_g_per_mol, salt_named
 from dosingd.chemistry.stock import Strength, strength_from_salts
 from dosingd.errors import ChemistryRefused
 from dosingd.records import Substance
+from dosingd.words import plain
+
+#: What is weighed and what it is made up to, g and L: from a trial in a glass to a farm's vat. Common practice,
+#: no source.
+MASS_G = (0.001, 1_000_000.0)
+VOLUME_L = (0.001, 10_000.0)
 
 
 @frozen
@@ -109,12 +117,12 @@ def mix(
     if sum(value is not None for value in given.values()) != 2:
         raise ChemistryRefused("Give two of mass, strength and volume: the third follows from them.")
     for name, value in given.items():
-        if value is not None and not 0 < value < 1e9:
-            raise ChemistryRefused(f"A {name} of {value:g} cannot be; it must be above zero.")
+        if value is not None and not 0 < value < math.inf:
+            raise ChemistryRefused(f"A {name} of {plain(value)} cannot be; it must be above zero.")
     if assay is not None and not 0 < assay <= 1:
-        raise ChemistryRefused(f"An assay of {assay * 100:g} % cannot be; it is above 0 to 100 %.")
+        raise ChemistryRefused(f"An assay of {plain(assay * 100)} % cannot be; it is above 0 to 100 %.")
     if not 0 <= conversion <= 1:
-        raise ChemistryRefused(f"A conversion of {conversion * 100:g} % cannot be; it is 0 to 100 %.")
+        raise ChemistryRefused(f"A conversion of {plain(conversion * 100)} % cannot be; it is 0 to 100 %.")
     if conversion != 1.0 and salt.name != BAKED_SODA:
         raise ChemistryRefused(f"Only {BAKED_SODA} has a conversion; {salt.name} was not in the oven.")
     pure = 1.0 if assay is None else assay
@@ -127,6 +135,7 @@ def mix(
     elif volume_l is None:
         assert strength is not None
         volume_l = mass_g * per_gram / strength
+    _refuse_no_bucket(mass_g, volume_l)
     portion = _portion(salt.name, mass_g, pure, conversion)
     made = strength_from_salts((portion,), volume_l)
     full = solubility.saturation((portion,), volume_l, coldest_c, conversion)
@@ -134,8 +143,26 @@ def mix(
     cooled = None if full.dissolves or density is None else _cooled(portion, volume_l, density, conversion, coldest_c)
     found = Mix(salt.name, substance, mass_g, volume_l, made, pure, conversion, full, density, None, cooled, ())
     if found.water_g is not None:
-        found = evolve(found, temperature_rise_k=temperature_rise_k(salt.name, mass_g, found.water_g))
+        found = evolve(found, temperature_rise_k=_rise_k(found, found.water_g))
     return evolve(found, cautions=_cautions(found, assay))
+
+
+def _refuse_no_bucket(mass_g: float, volume_l: float) -> None:
+    for shown, value, (least, most), unit in (
+        (f"{plain(mass_g, 4)} g of salt", mass_g, MASS_G, "g"),
+        (f"{plain(volume_l, 4)} L of stock", volume_l, VOLUME_L, "L"),
+    ):
+        if not least <= value <= most:
+            raise ChemistryRefused(
+                f"{shown} is no stock for a tank: here it is {plain(least)} to {most:,.0f} {unit}. Are the units right?"
+            )
+
+
+def _rise_k(found: Mix, water_g: float) -> float:
+    if found.bicarbonate_g is None:
+        return temperature_rise_k(found.salt, found.mass_g, water_g)
+    pure_g = found.bicarbonate_g * found.assay
+    return baked_rise_k(pure_g * found.conversion * bake.YIELD, pure_g * (1 - found.conversion), water_g)
 
 
 def _density(portion: _Portion, volume_l: float, conversion: float) -> float | None:
@@ -160,11 +187,11 @@ def _cooled(
 def _cautions(found: Mix, assay: float | None) -> tuple[str, ...]:
     lines = []
     full = found.saturation
-    percent = f"{full.fraction * 100:.0f} % of saturation at {full.temperature_c:g} degC"
+    percent = f"{_percent(full.fraction)} of saturation at {plain(full.temperature_c)} degC"
     if not full.dissolves:
         needs_l = found.volume_l * full.fraction / solubility.NEAR
         lines.append(
-            f"This will not stay dissolved: {percent}; {full.limiting} comes out. Make it up to {needs_l:.3g} L "
+            f"This will not stay dissolved: {percent}; {full.limiting} comes out. Make it up to {plain(needs_l, 3)} L "
             "or more, or keep it warmer."
         )
         if found.cooled is not None:
@@ -190,6 +217,12 @@ def _cautions(found: Mix, assay: float | None) -> tuple[str, ...]:
     if heat is not None:
         lines.append(heat)
     return (*lines, *mixing_cautions(found.salt))
+
+
+def _percent(fraction: float) -> str:
+    """A share of saturation in whole percent, but never 100 % for what is not quite it."""
+    shown = f"{fraction * 100:.0f}"
+    return f"{fraction * 100:.2f} %" if shown == "100" else f"{shown} %"
 
 
 def change_with_dilution(start: float, adds_per_ul: float, volume_ul: float, water_l: float) -> float:

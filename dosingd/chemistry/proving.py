@@ -8,10 +8,11 @@ from __future__ import annotations
 from attrs import frozen
 
 from dosingd.chemistry.bake import EQ_PER_GRAM_BICARBONATE, EQ_PER_GRAM_CARBONATE
-from dosingd.chemistry.salts import M_CA, M_MG, MEQ_PER_L_PER_DKH, salt_named
+from dosingd.chemistry.salts import BAKED_SODA, M_CA, M_MG, MEQ_PER_L_PER_DKH, salt_named
 from dosingd.chemistry.stock import Strength
 from dosingd.errors import ChemistryRefused
 from dosingd.records import Substance
+from dosingd.words import plain
 
 #: How far a careful reading with a hobby test kit may be off, as a share; and its least step. Common practice, no
 #: source.
@@ -34,23 +35,24 @@ def _alike(one: str, other: str, substance: Substance) -> float:
 
 
 _ALK, _CA = Substance.ALKALINITY, Substance.CALCIUM
+_DRY = ("sodium carbonate", BAKED_SODA)
 _ANHYDROUS, _DI, _HEXA = (f"calcium chloride {form}" for form in ("anhydrous", "dihydrate", "hexahydrate"))
 
-#: (read over expected, what makes it so), by substance.
-MISTAKES: dict[Substance, tuple[tuple[float, str], ...]] = {
+#: (read over expected, what makes it so, the salts that were meant), by substance.
+MISTAKES: dict[Substance, tuple[tuple[float, str, tuple[str, ...]], ...]] = {
     _ALK: (
-        (1 / _STRONGER, "bicarbonate that was not baked, weighed as if it were carbonate"),
-        (_STRONGER, "carbonate weighed where the recipe means bicarbonate"),
+        (1 / _STRONGER, "bicarbonate that was not baked, weighed as if it were carbonate", _DRY),
+        (_STRONGER, "carbonate weighed where the recipe means bicarbonate", ("sodium bicarbonate",)),
         (_alike("sodium carbonate monohydrate", "sodium carbonate", _ALK), "carbonate that has drawn damp, or "
-        "part baked powder"),
+        "part baked powder", _DRY),
         (_alike("sodium carbonate decahydrate", "sodium carbonate", _ALK), "washing soda crystals weighed as "
-        "anhydrous carbonate"),
+        "anhydrous carbonate", _DRY),
     ),
     _CA: (
-        (_alike(_DI, _ANHYDROUS, _CA), "dihydrate weighed as anhydrous, or flakes that have drawn damp"),
-        (_alike(_ANHYDROUS, _DI, _CA), "anhydrous salt weighed as dihydrate"),
-        (_alike(_HEXA, _DI, _CA), "hexahydrate weighed as dihydrate"),
-        (_alike(_HEXA, _ANHYDROUS, _CA), "hexahydrate weighed as anhydrous"),
+        (_alike(_DI, _ANHYDROUS, _CA), "dihydrate weighed as anhydrous, or flakes that have drawn damp", (_ANHYDROUS,)),
+        (_alike(_ANHYDROUS, _DI, _CA), "anhydrous salt weighed as dihydrate", (_DI,)),
+        (_alike(_HEXA, _DI, _CA), "hexahydrate weighed as dihydrate", (_DI,)),
+        (_alike(_HEXA, _ANHYDROUS, _CA), "hexahydrate weighed as anhydrous", (_ANHYDROUS,)),
     ),
     Substance.MAGNESIUM: (),
 }  # fmt: skip
@@ -102,9 +104,21 @@ def _unit(substance: Substance) -> str:
     return "dKH" if substance is _ALK else "mg/L"
 
 
-def wrong_readings(expected: float, substance: Substance) -> tuple[tuple[float, str], ...]:
-    """What the usual mistakes would read instead, and each mistake, from the weakest up; in the kit's unit."""
-    return tuple(sorted((expected * factor, cause) for factor, cause in MISTAKES[substance] + _ANY))
+def shown_reading(reads: float, substance: Substance) -> str:
+    """A reading as a kit shows it, with its unit: a tenth of a dKH, whole mg/L. Finer digits no kit has."""
+    return f"{reads:.1f} dKH" if substance is _ALK else f"{reads:.0f} mg/L"
+
+
+def mistakes(substance: Substance, salt: str | None = None) -> tuple[tuple[float, str], ...]:
+    """(read over expected, what makes it so) of the usual mistakes with stocks of a substance, or of the one salt that
+    was meant."""
+    return tuple((factor, cause) for factor, cause, meant in MISTAKES[substance] if salt in (None, *meant)) + _ANY
+
+
+def wrong_readings(expected: float, substance: Substance, salt: str | None = None) -> tuple[tuple[float, str], ...]:
+    """What the usual mistakes would read instead, and each mistake, from the weakest up; in the kit's unit. Of all
+    salts that give the substance, or of the one that was meant."""
+    return tuple(sorted((expected * factor, cause) for factor, cause in mistakes(substance, salt)))
 
 
 @frozen
@@ -116,7 +130,7 @@ class Proof:
     meaning: str
 
 
-def judge(expected: float, read: float, substance: Substance) -> Proof:
+def judge(expected: float, read: float, substance: Substance, salt: str | None = None) -> Proof:
     """What a reading means against the one expected, both in the kit's unit (dKH or mg/L).
 
     Agrees within a tenth, or within the kit's step if that is more. Raises ChemistryRefused for values that cannot be,
@@ -125,12 +139,12 @@ def judge(expected: float, read: float, substance: Substance) -> Proof:
     if substance not in KIT_STEP:
         raise ChemistryRefused("There is no test kit for a stock that gives something else.")
     if not expected > 0 or not read >= 0:
-        raise ChemistryRefused(f"A reading of {read:g} against {expected:g} expected cannot be.")
+        raise ChemistryRefused(f"A reading of {plain(read)} against {plain(expected)} expected cannot be.")
     step = KIT_STEP[substance]
     if expected < KIT_STEPS * step:
         unit = _unit(substance)
         raise ChemistryRefused(
-            f"A reading of {expected:.3g} {unit} is too small for a kit that is good to {step:g} {unit}. "
+            f"A reading of {plain(expected, 3)} {unit} is too small for a kit that is good to {plain(step)} {unit}. "
             "Take more stock in the same water, such as 10 mL in 1 L."
         )
     ratio = read / expected
@@ -143,7 +157,7 @@ def judge(expected: float, read: float, substance: Substance) -> Proof:
             f"It reads next to nothing: this is not a stock of {substance}. Are bottles swapped, or is the "
             "reagent spent? Do not pour it.",
         )
-    causes = [cause for factor, cause in MISTAKES[substance] + _ANY if abs(ratio / factor - 1) <= _NEAR]
+    causes = [cause for factor, cause in mistakes(substance, salt) if abs(ratio / factor - 1) <= _NEAR]
     percent = f"It reads {abs(ratio - 1) * 100:.0f} % {'above' if ratio > 1 else 'below'} what it should"
     if causes:
         return Proof(

@@ -9,6 +9,7 @@ import math
 
 from dosingd.chemistry.salts import M_CACO3, MEQ_PER_L_PER_DKH
 from dosingd.errors import ChemistryRefused
+from dosingd.words import plain
 
 
 def dkh_from_meq_per_l(alkalinity_meq_per_l: float) -> float:
@@ -36,9 +37,9 @@ def density_kg_per_l(salinity: float, temperature_c: float) -> float:
     Pap. Mar. Sci. 44, 1983); the equation is on the 1968 temperature scale, 1.00024 times the degrees of today.
     """
     if not 0 <= salinity <= 42:
-        raise ChemistryRefused(f"A salinity of {salinity:g} is outside 0 to 42, where seawater is known.")
+        raise ChemistryRefused(f"A salinity of {plain(salinity)} is outside 0 to 42, where seawater is known.")
     if not -2 <= temperature_c <= 40:
-        raise ChemistryRefused(f"{temperature_c:g} degC is outside -2 to 40 degC, where seawater is known.")
+        raise ChemistryRefused(f"{plain(temperature_c)} degC is outside -2 to 40 degC, where seawater is known.")
     t = 1.00024 * temperature_c
     water = 999.842594 + t * (
         6.793952e-2 + t * (-9.095290e-3 + t * (1.001685e-4 + t * (-1.120083e-6 + t * 6.536332e-9)))
@@ -69,8 +70,8 @@ def salinity_from_specific_gravity_25(specific_gravity: float) -> float:
     low, high = 0.0, 42.0
     if not specific_gravity_25(low) <= specific_gravity <= specific_gravity_25(high):
         raise ChemistryRefused(
-            f"A specific gravity of {specific_gravity:g} is outside 1.000 to {specific_gravity_25(high):.4f} (25/25), "
-            "which is salinity 0 to 42."
+            f"A specific gravity of {plain(specific_gravity)} is outside 1.000 to {specific_gravity_25(high):.4f}"
+            " (25/25), which is salinity 0 to 42."
         )
     for _ in range(60):
         middle = (low + high) / 2

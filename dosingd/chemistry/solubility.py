@@ -18,6 +18,7 @@ from attrs import frozen
 from dosingd.chemistry.salts import BAKED_SODA, Base, formula_mass_g_per_mol, salt_named
 from dosingd.chemistry.stock import Portion, refuse_senseless
 from dosingd.errors import ChemistryRefused
+from dosingd.words import plain
 
 #: Above this share of saturation a stock is called near its limit. Common practice, no source.
 NEAR = 0.9
@@ -96,7 +97,9 @@ class Saturation:
 def refuse_outside_table(temperature_c: float) -> None:
     """Raises ChemistryRefused outside 0 to 30 degC."""
     if not 0 <= temperature_c <= 30:
-        raise ChemistryRefused(f"{temperature_c:g} degC is outside 0 to 30 degC, the range of the solubility tables.")
+        raise ChemistryRefused(
+            f"{plain(temperature_c)} degC is outside 0 to 30 degC, the range of the solubility tables."
+        )
 
 
 def saturated_mass_percent(dissolved: str, temperature_c: float) -> float:
@@ -133,7 +136,7 @@ def saturated_soda_eq_per_l(carbonate_share: float, temperature_c: float) -> tup
     """
     refuse_outside_table(temperature_c)
     if not 0 <= carbonate_share <= 1:
-        raise ChemistryRefused(f"A carbonate share of {carbonate_share * 100:g} % cannot be; it is 0 to 100 %.")
+        raise ChemistryRefused(f"A carbonate share of {plain(carbonate_share * 100)} % cannot be; it is 0 to 100 %.")
     mixture_c = min(temperature_c, 20.0) if 0 < carbonate_share < 1 else temperature_c
     limits = []
     if carbonate_share < 1:
@@ -158,7 +161,7 @@ def saturation(
     refuse_senseless(portions, made_up_to_l)
     refuse_outside_table(temperature_c)
     if not 0 <= conversion <= 1:
-        raise ChemistryRefused(f"A conversion of {conversion * 100:g} % cannot be; it is 0 to 100 %.")
+        raise ChemistryRefused(f"A conversion of {plain(conversion * 100)} % cannot be; it is 0 to 100 %.")
     mol_per_l: dict[str, float] = {}
     for portion in portions:
         salt = salt_named(portion.salt)

@@ -13,6 +13,7 @@ from attrs import frozen
 from dosingd.chemistry.salts import salt_named
 from dosingd.errors import ChemistryRefused
 from dosingd.records import Substance
+from dosingd.words import plain
 
 
 @frozen
@@ -59,15 +60,17 @@ def refuse_senseless(portions: Iterable[Portion], made_up_to_l: float) -> None:
     if not portions:
         raise ChemistryRefused("A stock needs at least one salt.")
     if not made_up_to_l > 0:
-        raise ChemistryRefused(f"A stock cannot be made up to {made_up_to_l:g} L. Say to what volume it is filled.")
+        raise ChemistryRefused(
+            f"A stock cannot be made up to {plain(made_up_to_l)} L. Say to what volume it is filled."
+        )
     for portion in portions:
         salt = salt_named(portion.salt)
         if not portion.mass_g > 0:
-            raise ChemistryRefused(f"{portion.mass_g:g} g of {salt.name} is no portion. Say what was weighed in.")
+            raise ChemistryRefused(f"{plain(portion.mass_g)} g of {salt.name} is no portion. Say what was weighed in.")
         if portion.assay is not None and not 0 < portion.assay <= 1:
             raise ChemistryRefused(
-                f"An assay of {portion.assay * 100:g} % cannot be. "
-                f"It is the share of {salt.name} in what was weighed, above 0 to 100 %."
+                f"An assay of {plain(portion.assay * 100)} % cannot be. It is the share of {salt.name} in what was"
+                " weighed, above 0 to 100 %."
             )
     salts = [salt_named(portion.salt) for portion in portions]
     bases = [salt.name for salt in salts if salt.base and salt.name != "calcium hydroxide"]
@@ -104,7 +107,7 @@ def strength_from_salts(portions: Iterable[Portion], made_up_to_l: float) -> Str
 def strength_of(substance: Substance, eq_or_mol_per_l: float) -> Strength:
     """A strength that gives one substance only. Raises ChemistryRefused for `other` and for none above zero."""
     if not eq_or_mol_per_l > 0:
-        raise ChemistryRefused(f"A strength of {eq_or_mol_per_l:g} adds nothing. It must be above zero.")
+        raise ChemistryRefused(f"A strength of {plain(eq_or_mol_per_l)} adds nothing. It must be above zero.")
     match substance:
         case Substance.ALKALINITY:
             return Strength(alkalinity_eq_per_l=eq_or_mol_per_l)

@@ -9,6 +9,7 @@ import math
 
 from dosingd.chemistry.seawater import density_kg_per_l
 from dosingd.errors import ChemistryRefused
+from dosingd.words import plain
 
 #: Density of the weights by which balances are adjusted, in kg/m3 (OIML R 111-1, conventional mass).
 WEIGHTS_KG_PER_M3 = 8000.0
@@ -49,7 +50,8 @@ def z_factor_ml_per_g(water_c: float, pressure_hpa: float = ROOM_HPA) -> float:
     """
     if not COLDEST_WATER_C <= water_c <= WARMEST_WATER_C:
         raise ChemistryRefused(
-            f"Water of {water_c:g} degC cannot be weighed in a room: {COLDEST_WATER_C:g} to {WARMEST_WATER_C:g} degC."
+            f"Water of {plain(water_c)} degC cannot be weighed in a room: {plain(COLDEST_WATER_C)} to"
+            f" {plain(WARMEST_WATER_C)} degC."
         )
     air = air_density_kg_per_m3(pressure_hpa, water_c)
     return ml_per_g(density_kg_per_l(0.0, water_c), air)
@@ -62,6 +64,7 @@ def stock_ml_per_g(stock_kg_per_l: float) -> float:
     """
     if not LIGHTEST_KG_PER_L <= stock_kg_per_l <= HEAVIEST_KG_PER_L:
         raise ChemistryRefused(
-            f"{stock_kg_per_l:g} kg/L is no density of a stock: {LIGHTEST_KG_PER_L:g} to {HEAVIEST_KG_PER_L:g} kg/L."
+            f"{plain(stock_kg_per_l)} kg/L is no density of a stock: {plain(LIGHTEST_KG_PER_L)} to"
+            f" {plain(HEAVIEST_KG_PER_L)} kg/L."
         )
     return ml_per_g(stock_kg_per_l)

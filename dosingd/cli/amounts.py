@@ -11,6 +11,7 @@ import click
 from dosingd import units
 from dosingd.cli.reply import folded
 from dosingd.errors import UnitRefused
+from dosingd.words import plain
 
 
 class Amount(click.ParamType[float]):
@@ -90,7 +91,7 @@ def figure(value: float, digits: int = 5) -> str:
     if value == 0:
         return "0"
     places = max(0, digits - 1 - math.floor(math.log10(abs(value))))
-    text = f"{value:.{places}f}"
+    text = f"{value:.{places}f}" if abs(value) < 1e15 else plain(value, 15)
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 

@@ -10,6 +10,7 @@ from dosingd.chemistry import bake as room
 from dosingd.cli.amounts import MASS, SHARE, assay_of, assay_options, bullets, command_lines, figure, pairs
 from dosingd.cli.reply import Reply, folded
 from dosingd.cli.wishes import options_everywhere
+from dosingd.words import plain
 
 
 @click.command(
@@ -41,7 +42,8 @@ def bake(
     batch = room.bake(before, after[-1], 1.0 if said is None else said, moisture or 0.0, steady=steady is True)
     for weighing in after[:-1]:
         room.bake(before, weighing, batch.assay, batch.moisture)  # every weighing has to make sense
-    return Reply(data_of(batch, steady), text_of(batch, steady, said))
+    heavier = len(after) > 1 and after[-1] > after[-2]
+    return Reply(data_of(batch, steady), text_of(batch, steady, said, heavier))
 
 
 def data_of(batch: room.Bake, steady: bool | None) -> dict[str, Any]:
@@ -52,40 +54,35 @@ def data_of(batch: room.Bake, steady: bool | None) -> dict[str, Any]:
         "conversion": batch.conversion,
         "complete": batch.complete,
         "constant_mass": steady,
-        "alkalinity_eq": batch.alkalinity_eq,
+        "alkalinity_eq": None if batch.beyond_damp else batch.alkalinity_eq,
         "meq_per_g": batch.meq_per_g,
-        "bicarbonate_left_g": batch.bicarbonate_left_g,
-        "carbonate_g": batch.carbonate_g,
+        "most_meq_per_g": batch.most_meq_per_g,
+        "bicarbonate_left_g": None if batch.impossible else batch.bicarbonate_left_g,
+        "carbonate_g": None if batch.impossible else batch.carbonate_g,
         "moisture_if_complete": batch.moisture_if_complete,
-        "alkalinity_eq_if_damp": batch.alkalinity_eq_if_damp,
+        "alkalinity_eq_if_damp": None if batch.beyond_damp else batch.alkalinity_eq_if_damp,
         "shortcuts": [{"how": each.how, "error_percent": each.error_percent} for each in room.shortcuts()],
         "cautions": batch.cautions,
     }
 
 
-def text_of(batch: room.Bake, steady: bool | None, assay: float | None) -> str:
+def text_of(batch: room.Bake, steady: bool | None, assay: float | None, heavier: bool = False) -> str:
     """The batch for a person."""
     rows = [
-        ("Baked through", f"it would weigh {figure(batch.expected_after_g)} g"),
-        ("Lost", f"{batch.loss_fraction * 100:.2f} % of what was weighed in"),
+        ("Baked through", f"it would weigh {figure(batch.expected_after_g, 4)} g"),
+        ("Lost", f"{batch.loss_fraction * 100:.1f} % of what was weighed in"),
         ("Conversion", f"{batch.conversion * 100:.1f} %" + _apparent(batch)),
-        ("Alkalinity", f"{figure(batch.alkalinity_eq)} eq in all of it, by the bicarbonate that went in"),
-        ("The powder", f"{figure(batch.meq_per_g)} meq/g, if nothing was spilt"),
+        *_strength(batch),
     ]
-    if batch.alkalinity_eq_if_damp is not None:
-        rows.append(
-            (
-                "If it was damp",
-                f"{batch.moisture_if_complete * 100:.2g} % of water makes the same loss; then only "
-                f"{figure(batch.alkalinity_eq_if_damp)} eq are in it",
-            )
-        )
     if steady is not None:
         rows.append(
             (
                 "Constant mass",
                 "yes: the last two weighings agree, so it is done, whatever the conversion says"
                 if steady
+                else "not yet: the last weighing is heavier than the one before. Are they in order, or has it drawn "
+                "damp in cooling? Bake on, cool it covered, weigh again"
+                if heavier
                 else "not yet: the last two weighings differ. Bake on, cool, weigh again",
             )
         )
@@ -100,8 +97,27 @@ def text_of(batch: room.Bake, steady: bool | None, assay: float | None) -> str:
     )
 
 
+def _strength(batch: room.Bake) -> list[tuple[str, str]]:
+    """The alkalinity of all of it and of a gram; no strength where the masses cannot be of bicarbonate alone."""
+    went_in = f"{figure(batch.alkalinity_eq, 4)} eq"
+    if batch.meq_per_g is not None:
+        return [
+            ("Alkalinity", f"{went_in} in all of it, by the bicarbonate that went in"),
+            ("The powder", f"{figure(batch.meq_per_g, 4)} meq/g, if nothing was spilt"),
+        ]
+    most_eq = batch.after_g * batch.most_meq_per_g / 1000
+    rows = [
+        ("Alkalinity", f"not known: {went_in} went in as weighed, what came out holds {figure(most_eq, 4)} at most"),
+        ("The powder", f"not known: {figure(batch.most_meq_per_g, 4)} meq/g at most, and less where not baked through"),
+    ]
+    if not batch.beyond_damp:
+        water = f"{plain(batch.moisture_if_complete * 100, 2)} % of water makes the same loss"
+        rows.append(("If it was damp", f"{water}; then {figure(most_eq, 4)} eq are in it"))
+    return rows
+
+
 def _apparent(batch: room.Bake) -> str:
-    if batch.conversion > 1:
+    if batch.impossible:
         return ", apparent: more left than bicarbonate can lose"
     return ", complete" if batch.complete else ", not complete"
 
@@ -117,6 +133,10 @@ def _shortcuts() -> str:
 
 def _next(batch: room.Bake, assay: float | None) -> str:
     """The next commands and the plan's own words, with figures that give the same alkalinity."""
+    if batch.impossible:
+        if batch.beyond_damp:
+            return folded("No line for a plan, and nothing to mix, before the powder is proved (below).")
+        return f'If it was damp, first say so: --moisture "{figure(batch.moisture_if_complete * 100, 3)} %"'
     said = "" if assay is None else f", assay: {figure(assay * 100, 6)} %"
     command = f'dosingd mix --salt "baked soda" --mass "{figure(batch.after_g, 6)} g" --volume "2 L"'
     if assay is not None:
@@ -129,6 +149,4 @@ def _next(batch: room.Bake, assay: float | None) -> str:
     ]
     if batch.conversion <= 1:  # above it the powder's weight tells another strength than what went in
         lines += ["To mix it:", *command_lines(command, "  ")]
-    if batch.alkalinity_eq_if_damp is not None:
-        lines.insert(0, f'If it was damp, first say so: --moisture "{figure(batch.moisture_if_complete * 100, 3)} %"')
     return "\n".join(lines)

@@ -13,13 +13,15 @@ from dosingd.changeover import USUAL_DKH, ChangeOver, Standing, Step, change_ove
 from dosingd.checking import look
 from dosingd.chemistry.balance import carbonate_if_mixed_g_per_l
 from dosingd.chemistry.cautions import hazards_in_words
+from dosingd.chemistry.precipitation import TANK_DKH
+from dosingd.chemistry.seawater import density_kg_per_l
 from dosingd.cli.amounts import bullets, command_lines, figure, quantity_of
 from dosingd.cli.planfile import bytes_of, sound_plan
 from dosingd.cli.reply import Reply, folded
 from dosingd.cli.wishes import options_everywhere, wishes
-from dosingd.cli.words import number, table
+from dosingd.cli.words import number, plain, table
 from dosingd.errors import Fault, PlanRefused
-from dosingd.plan import read_plan
+from dosingd.plan import Plan, read_plan
 from dosingd.units import Kind, dkh_from_meq_per_l
 
 CAUTIONS = (
@@ -64,17 +66,23 @@ def changeover(file: str | None, to: tuple[tuple[str, str], ...], alkalinity: st
         raise click.UsageError(f"--to names {', '.join(sorted(twice))} twice. Keep one stock for each channel.")
     path = wishes().plan_file(file)
     plan, messages = sound_plan(path)
-    dkh = USUAL_DKH if alkalinity is None else _dkh(alkalinity)
+    dkh = USUAL_DKH if alkalinity is None else _dkh(alkalinity, plan)
     shown = change_over(plan, dict(to), dkh, str(path))
     text = bytes_of(path)
     faults = _faults(text_with(text, read_plan(text, str(path))[1], plan, dict(to)), str(path))
     return Reply(data_of(shown, faults), text_of(shown, faults, str(path)), messages=messages)
 
 
-def _dkh(text: str) -> float:
-    found = dkh_from_meq_per_l(float(quantity_of("--alkalinity", text, Kind.ALKALINITY).value))
-    if not 0 < found <= 30:
-        raise click.UsageError(f"--alkalinity: {text} is no tank's. Write it as 8 dKH.")
+def _dkh(text: str, plan: Plan) -> float:
+    density = density_kg_per_l(plan.tank.salinity, plan.tank.temperature_c)
+    found = dkh_from_meq_per_l(
+        float(quantity_of("--alkalinity", text, Kind.ALKALINITY, density_kg_per_l=density).value)
+    )
+    least, most = TANK_DKH
+    if not least <= found <= most:
+        raise click.UsageError(
+            f"--alkalinity: {text} is no tank's, {plain(least)} to {plain(most)} dKH. Write it as 8 dKH."
+        )
     return found
 
 
@@ -166,7 +174,7 @@ def _side_by_side(channel: str, before: Standing, after: Standing) -> str:
         ["strength", *(_or(each.strength, 4, f" {each.strength_unit}") for each in (before, after))],
         ["a day", *(f"{number(each.daily_ml)} mL" for each in (before, after))],
         [f"a dose, {after.doses} a day", *(f"{each.dose_ml:.3f} mL" for each in (before, after))],
-        ["the pump's smallest", *(f"{each.smallest_ml:g} mL" + _too_small(each) for each in (before, after))],
+        ["the pump's smallest", *(f"{plain(each.smallest_ml)} mL" + _too_small(each) for each in (before, after))],
         ["a full reservoir lasts", *(_or(each.reservoir_days, 3, " days") for each in (before, after))],
         ["pH step of a dose", *(_signed(each.ph_step) for each in (before, after))],
         ["salt in 30 days", *(_or(each.salt_g_per_kg_30d, 3, " g/kg") for each in (before, after))],

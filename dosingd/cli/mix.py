@@ -23,10 +23,10 @@ from dosingd.cli.amounts import (
 )
 from dosingd.cli.reply import Reply, folded
 from dosingd.cli.wishes import options_everywhere
-from dosingd.cli.words import number
 from dosingd.errors import ChemistryRefused
 from dosingd.plan.defaults import COLDEST_C
 from dosingd.records import Substance
+from dosingd.words import plain
 
 #: The partner's salt that is named first; every other salt that makes one is listed after it.
 PARTNERS = {
@@ -88,7 +88,7 @@ def mix(
 
 def _judge(reading: str, glass: proving.Glass, found: mixing.Mix, kind: units.Kind) -> proving.Proof:
     read, _ = units.shown_change(float(quantity_of("--reading", reading, kind).value), found.substance)
-    return proving.judge(glass.reads, read, found.substance)
+    return proving.judge(glass.reads, read, found.substance, found.salt)
 
 
 def _partners(found: mixing.Mix) -> dict[str, float]:
@@ -159,7 +159,7 @@ def data_of(found: mixing.Mix, glass: proving.Glass, judged: proving.Proof | Non
             "unit": glass.unit,
             "otherwise": [
                 {"reads": reads, "means": means}
-                for reads, means in proving.wrong_readings(glass.reads, found.substance)
+                for reads, means in proving.wrong_readings(glass.reads, found.substance, found.salt)
             ],
         },
         "reading": None
@@ -174,7 +174,7 @@ def text_of(found: mixing.Mix, glass: proving.Glass, judged: proving.Proof | Non
     blocks = [
         folded(f"{found.salt}: {figure(found.mass_g)} g, made up to {figure(found.volume_l)} L, is {_strength(found)}"),
         pairs(_rows(found)),
-        pairs(_proof_rows(glass, found.substance)),
+        pairs(_proof_rows(glass, found)),
     ]
     if judged is not None:
         blocks.append(pairs([("Your reading", judged.meaning)]))
@@ -183,10 +183,10 @@ def text_of(found: mixing.Mix, glass: proving.Glass, judged: proving.Proof | Non
 
 def _strength(found: mixing.Mix) -> str:
     if found.strength_g_per_l is not None:
-        return f"{figure(found.strength_g_per_l)} g/L of {found.substance}"
+        return f"{figure(found.strength_g_per_l, 4)} g/L of {found.substance}"
     lime = found.strength.calcium_mol_per_l * M_CA
-    return f"{figure(found.strength.alkalinity_eq_per_l)} eq/L" + (
-        f" and {figure(lime)} g/L of calcium" if lime else ""
+    return f"{figure(found.strength.alkalinity_eq_per_l, 4)} eq/L" + (
+        f" and {figure(lime, 4)} g/L of calcium" if lime else ""
     )
 
 
@@ -195,14 +195,17 @@ def _rows(found: mixing.Mix) -> list[tuple[str, str]]:
     rows = [("1 mL adds", f"{figure(found.per_ml_in_100_l, 4)} {unit} to 100 L")]
     if found.bicarbonate_g is not None:
         rows.append(
-            ("Before the oven", f"{figure(found.bicarbonate_g)} g of bicarbonate, {found.conversion * 100:g} % baked")
+            (
+                "Before the oven",
+                f"{figure(found.bicarbonate_g, 4)} g of bicarbonate, {figure(found.conversion * 100, 3)} % baked",
+            )
         )
     if found.density_kg_per_l is not None and found.water_g is not None:
         rows.append(
             (
                 "Weighed",
                 f"the salt into {figure(found.water_g, 4)} g of water, at 20 degC; the stock then weighs "
-                f"{found.density_kg_per_l:.4f} kg/L",
+                f"{found.density_kg_per_l:.3f} kg/L",
             )
         )
     if found.temperature_rise_k is not None and abs(found.temperature_rise_k) >= 0.5:
@@ -218,17 +221,19 @@ def _rows(found: mixing.Mix) -> list[tuple[str, str]]:
     return rows
 
 
-def _proof_rows(glass: proving.Glass, substance: Substance) -> list[tuple[str, str]]:
+def _proof_rows(glass: proving.Glass, found: mixing.Mix) -> list[tuple[str, str]]:
+    substance = found.substance
     if glass.reads < proving.KIT_STEPS * proving.KIT_STEP[substance]:
         return [("Before it is poured", "a test kit cannot tell this stock from water: it is too weak to be proved")]
     rows = [
         (
             "Before it is poured",
-            f"{glass.ml:g} mL of it, filled up to 1 L with pure water, must read {number(glass.reads)} {glass.unit}",
+            f"{plain(glass.ml)} mL of it, filled up to 1 L with pure water, must read "
+            f"{proving.shown_reading(glass.reads, substance)}",
         )
     ]
-    for reads, means in proving.wrong_readings(glass.reads, substance):
-        rows.append((f"  {number(reads)} {glass.unit}", means))
+    for reads, means in proving.wrong_readings(glass.reads, substance, found.salt):
+        rows.append((f"  {proving.shown_reading(reads, substance)}", means))
     rows.append((f"  next to 0 {glass.unit}", "swapped bottles, or a spent reagent"))
     return rows
 

@@ -6,13 +6,13 @@ from typing import Any
 
 import click
 
-from dosingd.chemistry import carbonate
-from dosingd.chemistry.salts import Base
-from dosingd.chemistry.seawater import density_kg_per_l
-from dosingd.cli.amounts import CO2, SALINITY, TEMPERATURE, quantity_of
-from dosingd.cli.reply import Reply, folded
+from dosingd.chemistry import carbonate, precipitation
+from dosingd.chemistry.salts import M_CA, Base
+from dosingd.chemistry.seawater import density_kg_per_l, dkh_from_meq_per_l
+from dosingd.cli.amounts import CO2, SALINITY, TEMPERATURE, bullets, quantity_of
+from dosingd.cli.reply import Reply
 from dosingd.cli.wishes import options_everywhere
-from dosingd.cli.words import table
+from dosingd.cli.words import plain, table
 from dosingd.plan.defaults import SALINITY as SEAWATER
 from dosingd.plan.defaults import TEMPERATURE_C
 from dosingd.units import Kind
@@ -27,6 +27,7 @@ from dosingd.units import Kind
 @click.option("--temperature", type=TEMPERATURE, metavar="T", help="25 degC if not said.")
 @click.option("--co2", type=CO2, metavar="PPM", help="Of the room's air, read as µatm; 400 ppm if not said.")
 @click.option("--dic", metavar="C", help="Inorganic carbon of the water before, instead of --co2: 2100 umol/kg.")
+@click.option("--calcium", metavar="C", help="Of the water: 430 mg/L; seawater's of that salinity if not said.")
 @click.option("--add", required=True, metavar="A", help="What the dose adds: 0.5 dKH, 0.2 meq/L.")
 @click.option("--as", "base", required=True, type=click.Choice([each.value for each in Base]), help="The dose's base.")
 @options_everywhere
@@ -36,6 +37,7 @@ def ph(
     temperature: float | None,
     co2: float | None,
     dic: str | None,
+    calcium: str | None,
     add: str,
     base: str,
 ) -> Reply:
@@ -53,21 +55,33 @@ def ph(
         float(quantity_of(option, text, Kind.ALKALINITY, density_kg_per_l=density).value)
         for option, text in (("--alkalinity", alkalinity), ("--add", add))
     )
+    calcium_mg = None
+    if calcium is not None:
+        calcium_mg = M_CA * float(quantity_of("--calcium", calcium, Kind.CALCIUM, density_kg_per_l=density).value)
+    add_dkh = dkh_from_meq_per_l(add_meq)
+    precipitation.refuse_no_tank(dkh_from_meq_per_l(before_meq), add_dkh, calcium_mg)
+    calcium_mol = None if calcium_mg is None else calcium_mg / M_CA / 1000 / density
     before_umol, add_umol = (
         carbonate.umol_per_kg_from_meq_per_l(meq, salinity, temperature) for meq in (before_meq, add_meq)
     )
     if dic is None:
         co2 = carbonate.OUTDOOR_UATM if co2 is None else co2
-        before = carbonate.water_from_co2(before_umol, co2, salinity, temperature)
+        before = carbonate.water_from_co2(before_umol, co2, salinity, temperature, calcium_mol)
     else:
         mmol = float(quantity_of("--dic", dic, Kind.CARBON, density_kg_per_l=density).value)
-        before = carbonate.water_from_dic(before_umol, mmol * 1000 / density, salinity, temperature)
-    effect = carbonate.dose_effect(before, add_umol, Base(base), salinity, temperature)
-    where = f"Salinity {salinity:g} g/kg, {temperature:g} degC, CO2 of the air {before.pco2_uatm:.4g} µatm"
-    return Reply(data_of(effect), text_of(effect, base, where))
+        before = carbonate.water_from_dic(before_umol, mmol * 1000 / density, salinity, temperature, calcium_mol)
+    precipitation.refuse_no_air(before)
+    effect = carbonate.dose_effect(before, add_umol, Base(base), salinity, temperature, calcium_mol)
+    mind = precipitation.warnings(effect, add_dkh)
+    shown_mg = M_CA * 1000 * density * carbonate.calcium_mol_per_kg(salinity) if calcium_mg is None else calcium_mg
+    where = (
+        f"Salinity {plain(salinity)} g/kg, {plain(temperature, 4)} degC, CO2 {before.pco2_uatm:.0f} µatm, calcium "
+        f"{shown_mg:.0f} mg/L{' as in seawater' if calcium_mg is None else ''}"
+    )
+    return Reply(data_of(effect, shown_mg, mind), text_of(effect, base, where, density, mind))
 
 
-def data_of(effect: carbonate.DoseEffect) -> dict[str, Any]:
+def data_of(effect: carbonate.DoseEffect, calcium_mg_per_l: float, mind: tuple[str, ...]) -> dict[str, Any]:
     """The waters for a program."""
     return {
         name: {
@@ -78,23 +92,29 @@ def data_of(effect: carbonate.DoseEffect) -> dict[str, Any]:
             "pco2_uatm": water.pco2_uatm,
         }
         for name, water in _waters(effect).items()
-    } | {"delta_ph": effect.delta_ph}
+    } | {
+        "delta_ph": effect.delta_ph,
+        "calcium_mg_per_l": calcium_mg_per_l,
+        "precipitates": precipitation.runs_away(effect),
+        "cautions": mind,
+    }
 
 
 def _waters(effect: carbonate.DoseEffect) -> dict[str, carbonate.Water]:
     return {"before": effect.before, "after": effect.after, "after_exchange": effect.after_exchange}
 
 
-def text_of(effect: carbonate.DoseEffect, base: str, where: str) -> str:
-    """The waters for a person."""
+def text_of(effect: carbonate.DoseEffect, base: str, where: str, density_kg_per_l: float, mind: tuple[str, ...]) -> str:
+    """The waters for a person, with the digits that are known: pH to a hundredth, saturation to a tenth."""
     waters = _waters(effect).values()
     shown = table(
         ["", "before", "after", "after gas exchange"],
         [
-            ["pH, total scale", *(f"{water.ph:.3f}" for water in waters)],
-            ["aragonite saturation", *(f"{water.omega_aragonite:.2f}" for water in waters)],
-            ["inorganic carbon, µmol/kg", *(f"{water.dic_umol_per_kg:.1f}" for water in waters)],
-            ["alkalinity, µmol/kg", *(f"{water.alkalinity_umol_per_kg:.1f}" for water in waters)],
+            ["pH, total scale", *(f"{water.ph:.2f}" for water in waters)],
+            ["aragonite saturation", *(f"{water.omega_aragonite:.1f}" for water in waters)],
+            ["alkalinity, dKH", *(f"{_dkh(water, density_kg_per_l):.2f}" for water in waters)],
+            ["alkalinity, µmol/kg", *(f"{water.alkalinity_umol_per_kg:.0f}" for water in waters)],
+            ["inorganic carbon, µmol/kg", *(f"{water.dic_umol_per_kg:.0f}" for water in waters)],
             ["CO2, µatm", *(f"{water.pco2_uatm:.0f}" for water in waters)],
         ],
     )
@@ -105,7 +125,19 @@ def text_of(effect: carbonate.DoseEffect, base: str, where: str) -> str:
             "",
             shown,
             "",
-            f"As {base}: pH {effect.delta_ph:+.4f} at first, {exchanged:+.4f} once the CO2 of the air is back.",
-            folded("Well mixed; at the outlet it is far more. A pH meter on the NBS scale reads about 0.13 higher."),
+            f"As {base}: pH {_step(effect.delta_ph)} at first, {_step(exchanged)} once the CO2 of the air is back.",
+            "Well mixed. A pH meter on the NBS scale reads about 0.13 higher.",
+            "",
+            bullets("Mind", mind),
         ]
     )
+
+
+def _dkh(water: carbonate.Water, density_kg_per_l: float) -> float:
+    return dkh_from_meq_per_l(water.alkalinity_umol_per_kg * density_kg_per_l / 1000)
+
+
+def _step(change: float) -> str:
+    """A change of the pH with two or three digits that count, and no sign where there is none."""
+    shown = f"{change:+.3f}" if abs(change) >= 0.01 else f"{change:+.4f}"
+    return shown if float(shown) else "0"

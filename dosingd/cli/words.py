@@ -11,6 +11,7 @@ from dosingd.words import counted as counted
 from dosingd.words import duration as duration
 from dosingd.words import ml as ml
 from dosingd.words import number as number
+from dosingd.words import plain as plain
 
 WIDTH = 80
 GUTTER = 2
@@ -35,7 +36,7 @@ _MONTHS = (
 
 def hours_text(hours: float) -> str:
     """`24 hours`, `23.5 hours`."""
-    return f"{hours:g} hours"
+    return f"{plain(hours)} hours"
 
 
 def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:

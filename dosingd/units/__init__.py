@@ -12,6 +12,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Mapping
+from enum import StrEnum
 from fractions import Fraction
 from functools import cache
 from typing import TYPE_CHECKING, Any
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Kind",
     "Quantity",
+    "Rule",
     "alkalinity_meq_per_l",
     "calcium_mmol_per_l",
     "change_mmol_per_l",
@@ -60,12 +62,18 @@ __all__ = [
     "mg_per_l_from_mmol_per_l",
     "ml_from_ul",
     "quantity",
+    "rules",
     "salinity",
     "shown_change",
     "temperature_c",
+    "unit_of",
     "volume_l",
     "volume_ul",
 ]
+
+
+#: So many kinds can be named in a message; where any may stand, it would be a page.
+MANY = 3
 
 
 @cache
@@ -85,10 +93,12 @@ def _converted(value: Fraction, unit: str, to_unit: str) -> Fraction:
 
 
 def _in_words(kinds: tuple[Kind, ...]) -> str:
-    return " or ".join(kinds)
+    return " or ".join(kinds) if len(kinds) <= MANY else "one number and one unit"
 
 
 def _example(kinds: tuple[Kind, ...]) -> str:
+    if len(kinds) > MANY:  # where anything may stand, three say it
+        kinds = (Kind.ALKALINITY, Kind.TEMPERATURE, Kind.MASS)
     return ", or ".join(dict.fromkeys(EXAMPLE[kind] for kind in kinds))
 
 
@@ -102,7 +112,8 @@ def _number_and_unit(text: object, kinds: tuple[Kind, ...]) -> tuple[Fraction, s
     if not isinstance(text, str):
         shown = "nothing" if text is None else f"{text}"
         raise UnitRefused(f"{shown}: a unit is missing. Write {_in_words(kinds)} such as {_example(kinds)}.")
-    stripped = text.strip()
+    # A minus of the typesetter's can only be a minus.
+    stripped = re.sub(r"^[\u2212\u2013](?=[0-9.])", "-", text.strip())
     for pattern, message in NUMBER_FAULTS:
         if pattern.match(stripped):
             cure = message.format(
@@ -114,6 +125,8 @@ def _number_and_unit(text: object, kinds: tuple[Kind, ...]) -> tuple[Fraction, s
             raise UnitRefused(f'"{stripped}" {cure}.')
     found = QUANTITY.fullmatch(stripped)
     if found is None:
+        if not stripped:
+            raise UnitRefused(f"Nothing is said. Write one number and one unit, such as {_example(kinds)}.")
         raise UnitRefused(f'"{stripped}" is not a quantity. Write one number and one unit, such as {_example(kinds)}.')
     number, unit = found.groups()
     if not unit:
@@ -137,11 +150,10 @@ def _refuse_unit(text: str, unit: str, kinds: tuple[Kind, ...]) -> UnitRefused:
     spellings = [spelling for kind in kinds for spelling in SPELLINGS[kind]]
     folded = {spelling.casefold(): spelling for spelling in reversed(spellings)}
     close = difflib.get_close_matches(unit.casefold(), folded, n=1, cutoff=0.6)
+    said = f'"{unit}"' if text == unit else f'"{text}": "{unit}"'
     if close:
-        return UnitRefused(f'"{text}": "{unit}" is not a unit known here. Did you mean "{folded[close[0]]}"?')
-    return UnitRefused(
-        f'"{text}": "{unit}" is not a unit known here. Write {_in_words(kinds)} such as {_example(kinds)}.'
-    )
+        return UnitRefused(f'{said} is not a unit known here. Did you mean "{folded[close[0]]}"?')
+    return UnitRefused(f"{said} is not a unit known here. Write {_in_words(kinds)} such as {_example(kinds)}.")
 
 
 def _inside(value: Fraction, unit: str, kind: Kind, density: float | None, text: str) -> Fraction:
@@ -287,15 +299,19 @@ def convert(quantity_text: object, unit_text: str, salinity: float = 35.0, tempe
     Raises UnitRefused for what does not convert, and where the answer depends on an element that was not named.
     """
     every = tuple(Kind)
-    value, unit = _number_and_unit(quantity_text, every)
     shown = str(quantity_text).strip()
     to_unit = _plain_unit(unit_text.strip())
-    of = [kind for kind in every if unit in SPELLINGS[kind]]
     to = [kind for kind in every if to_unit in SPELLINGS[kind]]
+    if not to_unit:
+        raise UnitRefused(f'"{shown}": the unit to convert it to is missing. Write it after it, such as "8 dKH" meq/L.')
+    if QUANTITY.fullmatch(to_unit) and not QUANTITY.fullmatch(shown):
+        raise UnitRefused(f'The quantity comes first and then the unit: dosingd convert "{to_unit}" "{shown}".')
+    value, unit = _number_and_unit(quantity_text, tuple(to) or every)
+    of = [kind for kind in every if unit in SPELLINGS[kind]]
     if not of:
         raise _refuse_unit(shown, unit, tuple(to) or every)
     if not to:
-        raise _refuse_unit(f"in {unit_text.strip()}", to_unit, tuple(of))
+        raise _refuse_unit(to_unit, to_unit, tuple(of))
     both = [kind for kind in of if kind in to]
     if not both:
         for kind in to:
@@ -307,22 +323,65 @@ def convert(quantity_text: object, unit_text: str, salinity: float = 35.0, tempe
         raise UnitRefused(
             f'"{shown}" is {_in_words(tuple(of))} and does not convert to {unit_text}, which is {_in_words(tuple(to))}.'
         )
-    try:
-        density = seawater.density_kg_per_l(salinity, temperature_c)
-    except ChemistryRefused as refused:
-        raise UnitRefused(str(refused)) from refused
+    density = None
+    if Rule.DENSITY in rules(unit, to_unit):
+        try:
+            density = seawater.density_kg_per_l(salinity, temperature_c)
+        except ChemistryRefused as refused:
+            raise UnitRefused(str(refused)) from refused
     answers = {_answer(value, SPELLINGS[kind][unit], SPELLINGS[kind][to_unit], kind, density, shown) for kind in both}
     if len(answers) > 1:
         raise UnitRefused(f'"{shown}": of which element? Write mg/L Ca or mg/L Mg, and so on.')
     return answers.pop()
 
 
-def _answer(value: Fraction, unit: str, to_unit: str, kind: Kind, density: float, text: str) -> float:
-    inside = _inside(value, unit, kind, density, text)
+class Rule(StrEnum):
+    """What a conversion goes by beside the units themselves."""
+
+    DENSITY = "the density of the water"
+    SPECIFIC_GRAVITY = "specific gravity 25/25"
+    PRACTICAL_SALINITY = "g/kg and ppt are read as practical salinity"
+    CO2_PRESSURE = "ppm are read as µatm"
+
+
+def rules(unit_text: str, to_unit_text: str) -> frozenset[Rule]:
+    """What a conversion from one unit to the other goes by; none where the units say it all, nor for units that do not
+    convert."""
+    unit, to_unit = _plain_unit(unit_text.strip()), _plain_unit(to_unit_text.strip())
+    found = set()
+    for kind in Kind:
+        table = SPELLINGS[kind]
+        if unit not in table or to_unit not in table:
+            continue
+        one, other = table[unit], table[to_unit]
+        if one.endswith("/ kilogram") != other.endswith("/ kilogram"):
+            found.add(Rule.DENSITY)
+        if (one == SG) != (other == SG):
+            found.add(Rule.SPECIFIC_GRAVITY)
+        elif kind is Kind.SALINITY and unit != to_unit and one != SG:
+            found.add(Rule.PRACTICAL_SALINITY)
+        if kind is Kind.CO2 and unit != to_unit:
+            found.add(Rule.CO2_PRESSURE)
+    return frozenset(found)
+
+
+def unit_of(quantity_text: str) -> str:
+    """The unit of a quantity, as it is written; nothing where there is none."""
+    return _number_and_unit(quantity_text, tuple(Kind))[1]
+
+
+def _answer(value: Fraction, unit: str, to_unit: str, kind: Kind, density: float | None, text: str) -> float:
+    per_kg_both = unit.endswith("/ kilogram") and to_unit.endswith("/ kilogram")
+    inside = value if per_kg_both else _inside(value, unit, kind, density, text)
     _refuse_senseless(inside, kind, text)
+    if unit == to_unit:
+        return float(value)
     if to_unit == SG:
         return seawater.specific_gravity_25(float(inside))
+    if per_kg_both:
+        return float(_converted(value, unit, to_unit))
     if to_unit.endswith("/ kilogram"):
+        assert density is not None  # a rule of DENSITY
         registry = _registry()
         per_kg = registry.Quantity(inside, INSIDE[kind]) / registry.Quantity(Fraction(density), "kilogram / litre")
         return float(per_kg.to(to_unit).magnitude)

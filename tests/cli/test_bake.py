@@ -78,7 +78,8 @@ def test_constant_mass_is_told_from_several_weighings(weighings: list[str], stea
     after = [word for weighing in weighings for word in ("--after", weighing)]
     data = say(capsys, "bake", "--before", "250 g", *after, "--json").data
     assert data["constant_mass"] is steady
-    assert data["meq_per_g"] == pytest.approx(2975.98 / float(weighings[-1].split()[0]), rel=1e-4)
+    # Pure sodium carbonate has 18.8701 meq/g (IUPAC 2021), and a scale's error does not make it stronger.
+    assert data["meq_per_g"] == pytest.approx(min(2975.98 / float(weighings[-1].split()[0]), 18.8701), rel=1e-5)
     text = say(capsys, "bake", "--before", "250 g", *after).out
     assert ("so it is done" in text) is steady
 
@@ -173,3 +174,75 @@ def test_no_second_strength_is_printed_where_more_was_lost_than_bicarbonate_can_
     assert "apparent" in said.out
     assert "dosingd mix" not in said.out
     assert "--moisture" in said.out
+
+
+PURE = 18.8701
+"""meq/g of sodium carbonate: 2 over 105.988 g/mol, by IUPAC 2021. Nothing that bicarbonate bakes to is stronger."""
+
+
+@pytest.mark.parametrize("assay", [None, 100, 97, 60])
+@pytest.mark.parametrize("after", [70, 100, 150, 180, 184, 188, 189, 190, 250, 300])
+def test_no_strength_is_shown_that_the_chemistry_forbids(after: int, assay: int | None, capsys: Capture) -> None:
+    # Share a of bicarbonate and inert rest, baked through: 2000 a / (2 * 84.006) meq in 1 - 0.369164 a g.
+    share = 1 if assay is None else assay / 100
+    most = 1000 * share / 84.006 / (1 - 0.369164 * share)
+    line = ["bake", "--before", "300 g", "--after", f"{after} g", *([] if assay is None else ["--assay", f"{assay} %"])]
+    data = say(capsys, *line, "--json").data
+    assert data["most_meq_per_g"] == pytest.approx(most, rel=1e-5)
+    assert data["meq_per_g"] is None or data["meq_per_g"] <= min(PURE, most) * (1 + 1e-5)
+    # A loss above all that can leave: no strength, and in words only what it may be at most.
+    impossible = after < 300 * (1 - 0.369164 * share * 1.005)
+    assert (data["meq_per_g"] is None) is impossible
+    shown = [float(each) for each in re.findall(r"([\d.]+) meq/g", say(capsys, *line).out)]
+    assert shown
+    assert max(shown) <= round(min(PURE, most), 2) + 0.005
+
+
+def test_a_spilt_batch_says_what_must_have_happened_and_what_to_do(capsys: Capture) -> None:
+    said = say(capsys, "bake", "--before", "300 g", "--after", "100 g")
+    words = " ".join(said.out.split())
+    for word in ("spilt", "tares", "the powder was another", "Prove the powder", "Discard the batch", "not known"):
+        assert word in words
+    # 10 g/L, 20 mL of it in a litre: 0.2 g/L of carbonate, 52.909 dKH for each gram a litre (IUPAC 2021).
+    assert "read 10.6 dKH at most" in words
+    assert round(0.2 * 52.909, 1) == 10.6
+    for nothing in ("dosingd mix", "--moisture", "baked soda: {", "35.7"):
+        assert nothing not in words
+    data = say(capsys, "bake", "--before", "300 g", "--after", "100 g", "--json").data
+    unknown = ("meq_per_g", "alkalinity_eq", "alkalinity_eq_if_damp", "carbonate_g", "bicarbonate_left_g")
+    assert [data[key] for key in unknown] == [None] * 5
+    assert data["complete"] is False
+    assert data["conversion"] == pytest.approx(200 / (300 * 0.369164), rel=1e-5), "apparent, and never clamped"
+
+
+def test_washing_soda_baked_by_mistake_is_known_by_its_loss(capsys: Capture) -> None:
+    # Na2CO3·10H2O 286.138 g/mol, ten waters 180.15: 63 % (IUPAC 2021).
+    said = say(capsys, "bake", "--before", "300 g", "--after", f"{300 * 105.988 / 286.138:.1f} g")
+    assert f"washing soda crystals lose {100 * (1 - 105.988 / 286.138):.0f} %" in " ".join(said.out.split())
+
+
+def test_damp_powder_is_no_line_for_a_plan_before_its_moisture_is_said(capsys: Capture) -> None:
+    line = ["bake", "--before", "250 g", "--after", "152.978 g"]
+    assert "baked soda: {" not in say(capsys, *line).out
+    said = say(capsys, *line, "--moisture", "3 %")
+    assert "baked soda: {bicarbonate: 242.5 g}" in said.out
+    assert "18.87 meq/g" in said.out
+
+
+@pytest.mark.parametrize(("before", "after"), [("1000000 kg", "700000 kg"), ("1 mg", "0.7 mg"), ("300 g", "1 mg")])
+def test_masses_that_no_kitchen_has_are_refused_with_the_range(before: str, after: str, capsys: Capture) -> None:
+    said = say(capsys, "bake", "--before", before, "--after", after)
+    assert said.status == 2
+    assert "1 g to 100 kg" in said.err
+
+
+def test_a_last_weighing_that_is_heavier_says_so(capsys: Capture) -> None:
+    said = say(capsys, "bake", "--before", "300 g", "--after", "190 g", "--after", "195 g")
+    assert "heavier than the one before" in " ".join(said.out.split())
+    assert "heavier" not in say(capsys, "bake", "--before", "300 g", "--after", "195 g", "--after", "190 g").out
+
+
+def test_the_gas_is_of_the_bicarbonate_alone(capsys: Capture) -> None:
+    # 150 g of 300 g are bicarbonate: 150 / 84.006 / 2 mol of 24.055 L (ideal gas, 20 degC, 1013.25 hPa).
+    out = say(capsys, "bake", "--before", "300 g", "--after", "250 g", "--assay", "50 %").out
+    assert f"about {150 / 84.006 / 2 * 24.055:.0f} L of carbon dioxide" in " ".join(out.split())

@@ -265,7 +265,7 @@ def test_the_steps_stand_in_a_careful_keepers_order(capsys: Capture) -> None:
     # 3.5 mL of line is three doses of 34.86 / 24 mL.
     assert any("holds 3.5 mL of bicarbonate, the next 3 doses" in step for step in steps)
     # 1 mL of 1.47311 eq/L in a litre.
-    assert any(f"must read {AFTER / 0.356652:.3g} dKH" in step for step in steps)
+    assert any(f"must read {AFTER / 0.356652:.1f} dKH" in step for step in steps)
 
 
 def test_a_density_that_hardly_changes_asks_for_no_calibration(tmp_path: Path, capsys: Capture) -> None:
@@ -291,6 +291,18 @@ def test_what_is_not_known_is_null(tmp_path: Path, capsys: Capture) -> None:
     assert say(capsys, "changeover", plan, "--to", "alk=other-label").status == 0
     brackish = altered(tmp_path / "brackish.yaml", [("salinity: 35 g/kg", "salinity: 12 g/kg")], SHELF)
     assert say(capsys, "changeover", brackish, *BOTH, "--json").data["channels"]["alk"]["after"]["ph_step"] is None
+
+
+def test_the_tanks_alkalinity_may_be_said_per_kilogram_and_only_a_tanks(capsys: Capture) -> None:
+    # The shelf's tank: S 35, 25.5 degC, 1.0232 kg/L (gsw); 8 dKH is 2853.2 µmol/L.
+    line = ["changeover", SHELF, "--to", "alk=baked", "--json", "--alkalinity"]
+    assert say(capsys, *line, f"{2853.219 / KG_PER_L:.2f} umol/kg").data["tank_alkalinity_dkh"] == pytest.approx(
+        8, rel=2e-5
+    )
+    for said in ("1500 dKH", "0.5 dKH"):
+        refused = say(capsys, *line, said)
+        assert refused.status == 2
+        assert "1 to 30 dKH" in refused.data["error"]["message"]
 
 
 def test_the_tanks_alkalinity_counts_for_the_ph(capsys: Capture) -> None:
@@ -428,7 +440,7 @@ def test_the_keepers_walk_finds_no_number_that_contradicts_another(tmp_path: Pat
     data = say(capsys, "changeover", plan, "--to", "alk=new-batch", "--json").data
     after = data["channels"]["alk"]["after"]
     assert after["strength"] == pytest.approx(stock["strength_eq_per_l"], rel=1e-5)
-    assert any(f"must read {stock['proof']['reads']:.3g} dKH" in step for step in data["steps"])
+    assert any(f"must read {stock['proof']['reads']:.1f} dKH" in step for step in data["steps"])
     poured = altered(tmp_path / "poured.yaml", [("stock: soda", "stock: new-batch")], plan)
     checked = say(capsys, "check", poured, "--json").data["channels"]["alk"]
     assert after["daily_ml"] == pytest.approx(checked["daily_ml"], abs=2e-6)

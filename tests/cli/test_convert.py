@@ -99,3 +99,90 @@ def test_it_reads_at_80_columns(capsys: Capture) -> None:
         out = say(capsys, "convert", *arguments).out
         assert max(map(len, out.splitlines())) <= 80
     assert say(capsys, "convert", "75 gal (US)", "L").out == "75 gal (US) is 283.906 L\n"
+
+
+@pytest.mark.parametrize(
+    ("quantity", "unit", "goes_by"),
+    [
+        ("35 PSU", "g/kg", "practical salinity"),
+        ("35 g/kg", "ppt", "practical salinity"),
+        ("35 g/kg", "g/kg", None),
+        ("1.0264 sg", "SG", None),
+        ("1.0264 sg", "g/kg", "25/25"),
+        ("35 g/kg", "sg", "25/25"),
+        ("8 dKH", "umol/kg", "By the density"),
+        ("8 dKH", "meq/L", None),
+        ("2 mmol/kg", "umol/kg", None),
+        ("420 mg/kg Ca", "mg/L Ca", "By the density"),
+        ("420 mg/kg Ca", "mmol/kg Ca", None),
+        ("400 ppm", "uatm", "µatm"),
+        ("1 kg", "lb", None),
+    ],
+)
+def test_only_what_enters_is_named(quantity: str, unit: str, goes_by: str | None, capsys: Capture) -> None:
+    said = say(capsys, "convert", quantity, unit, "--json").data["convention"]
+    text = " ".join(say(capsys, "convert", quantity, unit).out.split())
+    named = [each for each in ("practical salinity", "25/25", "By the density", "µatm") if each in (said or "")]
+    assert named == ([] if goes_by is None else [goes_by])
+    assert (said is None) is (goes_by is None)
+    assert said is None or said in text
+
+
+def test_absolute_salinity_is_higher_by_what_is_said(capsys: Capture) -> None:
+    assert gsw.SA_from_SP(35, 0, 0, 0) / 35 - 1 == pytest.approx(0.005, abs=0.0003)  # TEOS-10
+    assert "0.5 % higher" in say(capsys, "convert", "35 PSU", "g/kg").out
+
+
+def test_what_is_said_of_the_water_in_vain_is_told_so_and_refuses_nothing(capsys: Capture) -> None:
+    said = say(capsys, "convert", "8 dKH", "meq/L", "--salinity", "50 g/kg")
+    assert said.status == 0
+    assert "--salinity made no difference" in said.out
+    both = say(capsys, "convert", "35 ppt", "sg", "--salinity", "30 g/kg", "--temperature", "20 degC").out
+    assert "--salinity and --temperature made no difference" in both
+    assert "no difference" not in say(capsys, "convert", "8 dKH", "umol/kg", "--salinity", "33 g/kg").out
+
+
+@pytest.mark.parametrize("minus", ["-", "\u2212", "\u2013"])
+@pytest.mark.parametrize("space", ["", " ", "\u00a0", "\u202f", "\u2009"])
+def test_a_typesetters_minus_and_spaces_are_read(minus: str, space: str, capsys: Capture) -> None:
+    said = say(capsys, "convert", f"{minus}40{space}degF", "degC", "--json")
+    assert said.status == 0
+    assert said.data["value"] == pytest.approx(-40)  # where the two scales meet
+    assert say(capsys, "convert", f"{minus}40{space}\u2109", "\u2103", "--json").data["value"] == pytest.approx(-40)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["meq/L", "8 dKH"], 'The quantity comes first and then the unit: dosingd convert "8 dKH" "meq/L"'),
+        (["1.0264", "ppt"], "Write a salinity such as 35 g/kg or 1.0264 sg."),
+        (["8 dKH", ""], "the unit to convert it to is missing"),
+        (["", "dKH"], "Nothing is said"),
+        (["8 dkh", "MEQ/L"], 'Did you mean "meq/L"?'),
+        # A French degree is 10 mg/L CaCO3 and a German one 17.8: no guess between them.
+        (["8 °fH", "dKH"], "a French degree is 10 mg/L CaCO3"),
+        (["8 °Clark", "dKH"], "an English degree is 14.25 mg/L CaCO3"),
+        (["8 wombats", "furlongs"], "such as 1.2 dKH, or 25.5 degC, or 190 g"),
+    ],
+)
+def test_a_slip_is_answered_with_the_cure_in_a_line_or_two(arguments: list[str], says: str, capsys: Capture) -> None:
+    said = say(capsys, "convert", *arguments)
+    assert (said.status, said.out) == (2, "")
+    assert says in said.err
+    assert len(said.err) < 240
+
+
+@pytest.mark.parametrize(
+    ("quantity", "unit", "shown"),
+    [
+        ("8 dKH", "meq/L", "2.853"),  # 20 / 56.077, with calcium known to 1 in 10,000
+        ("8 dKH", "mg/L CaCO3", "142.8"),
+        ("35 ppt", "sg", "1.0264"),  # the best refractometers read to 0.0001 to 0.0005
+        ("1.026 sg", "ppt", "34.5"),
+        ("78 degF", "degC", "25.56"),
+        ("999999999999 L", "uL", "999999999999000000"),
+        ("0.001 mL", "L", "0.000001"),
+    ],
+)
+def test_a_person_sees_the_digits_that_are_known(quantity: str, unit: str, shown: str, capsys: Capture) -> None:
+    assert say(capsys, "convert", quantity, unit).out.splitlines()[0] == f"{quantity} is {shown} {unit}"

@@ -308,3 +308,71 @@ def test_readme_has_the_hazards_of_every_salt(salt: str) -> None:
     for code in hazard(salt).codes:
         assert f"{STATEMENTS[code]} ({code})" in row
     assert ("not classified" in row) is (not hazard(salt).codes)
+
+
+@pytest.mark.parametrize(
+    ("given", "says"),
+    [
+        (["--mass", "1e9 kg", "--volume", "1e9 m3"], "0.001 to 1,000,000 g"),
+        (["--mass", "0.000001 mg", "--volume", "1 L"], "0.001 to 1,000,000 g"),
+        (["--mass", "190 g", "--volume", "200000 L"], "0.001 to 10,000 L"),
+        (["--mass", "190 g", "--strength", "0.000001 meq/L"], "0.001 to 10,000 L"),
+    ],
+)
+def test_no_bucket_that_size_is_refused_with_the_range(given: list[str], says: str, capsys: Capture) -> None:
+    said = say(capsys, *SODA, *given)
+    assert (said.status, said.out) == (2, "")
+    assert says in said.err
+
+
+def test_unbaked_powder_cools_the_water_and_baked_powder_warms_it(capsys: Capture) -> None:
+    # CRC enthalpies of solution: NaHCO3 +18.7, Na2CO3 -26.6 kJ/mol; 84.006 and 105.988 g/mol; water 4.18 J/(g K), and
+    # the solution some hundredths less. Half baked by moles: 0.5 mol of bicarbonate beside 0.25 of carbonate.
+    line = ["mix", "--salt", "baked soda", "--mass", "84 g", "--volume", "2 L", "--json", "--conversion"]
+    raw, half, through = (say(capsys, *line, share).data for share in ("0 %", "50 %", "100 %"))
+    half_mol = 84 / (84.006 * 0.5 + 105.988 * 0.25)
+    for data, kj in (
+        (raw, -18.7 * 84 / 84.006),
+        (half, half_mol * (0.25 * 26.6 - 0.5 * 18.7)),
+        (through, 26.6 * 84 / 105.988),
+    ):
+        assert data["temperature_rise_k"] == pytest.approx(kj * 1000 / (4.18 * (84 + data["water_g"])), rel=0.08)
+    assert raw["temperature_rise_k"] < half["temperature_rise_k"] < 0 < through["temperature_rise_k"]
+    plain = ["mix", "--salt", "sodium bicarbonate", "--mass", "84 g", "--volume", "2 L", "--json"]
+    assert raw["temperature_rise_k"] == pytest.approx(say(capsys, *plain).data["temperature_rise_k"], rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("salt", "mistakes"),
+    [
+        ("sodium carbonate", {"not baked", "washing soda", "drawn damp"}),
+        ("baked soda", {"not baked", "washing soda", "drawn damp"}),
+        ("sodium bicarbonate", {"means bicarbonate"}),
+        ("sodium hydroxide", set()),
+        ("calcium hydroxide", set()),
+        ("calcium chloride dihydrate", {"anhydrous salt weighed as dihydrate", "hexahydrate weighed as dihydrate"}),
+        ("calcium chloride anhydrous", {"dihydrate weighed as anhydrous", "hexahydrate weighed as anhydrous"}),
+        ("magnesium chloride hexahydrate", set()),
+    ],
+)
+def test_only_mistakes_that_can_be_made_with_the_salt_are_named(salt: str, mistakes: set[str], capsys: Capture) -> None:
+    otherwise = say(capsys, "mix", "--salt", salt, "--mass", "1.4 g", "--volume", "1 L", "--json").data["proof"]
+    told = [each["means"] for each in otherwise["otherwise"] if "batch of" not in each["means"]]
+    assert len(told) == len(mistakes)
+    assert all(any(mistake in means for means in told) for mistake in mistakes)
+
+
+def test_a_reading_is_shown_as_a_kit_shows_it_and_a_strength_with_four_digits(capsys: Capture) -> None:
+    out = " ".join(say(capsys, *SODA, "--mass", "190 g", "--volume", "2 L").out.split())
+    assert "is 1.793 eq/L" in out  # 190 / 105.988 = 1.79265
+    assert "must read 5.0 dKH" in out  # 1.79265 / 0.356652 = 5.026
+    chloride = ["mix", "--salt", "calcium chloride dihydrate", "--strength", "36 g/L", "--volume", "2 L"]
+    assert "must read 36 mg/L" in " ".join(say(capsys, *chloride).out.split())
+
+
+def test_just_beyond_saturation_is_not_called_a_hundred_percent(capsys: Capture) -> None:
+    lime = ["mix", "--salt", "calcium hydroxide", "--volume", "1 L", "--mass"]
+    data = say(capsys, *lime, "1.5 g", "--json").data
+    assert not data["dissolves"]
+    assert f"{data['solubility_fraction'] * 100:.2f} % of saturation" in " ".join(data["cautions"])
+    assert " 100 % of saturation" not in " ".join(data["cautions"])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 
 import gsw
 import PyCO2SYS as pyco2
@@ -128,14 +129,24 @@ def test_the_nbs_scale_reads_higher_by_what_is_said(capsys: Capture) -> None:
         ([*EIGHT, "--co2", "600 ppm", "--dic", "2100 umol/kg"], "Keep one of them"),
         ([*EIGHT, "--dic", "2100 ppm"], "--dic: "),
         ([*EIGHT, "--dic", "0 umol/kg"], "must be above zero"),
-        (["ph", "--alkalinity", "0 dKH", "--add", "0.5 dKH", "--as", "carbonate"], "must be above zero"),
+        (["ph", "--alkalinity", "0 dKH", "--add", "0.5 dKH", "--as", "carbonate"], "1 to 30 dKH"),
+        (["ph", "--alkalinity", "0.5 dKH", "--add", "0.5 dKH", "--as", "carbonate"], "1 to 30 dKH"),
+        (["ph", "--alkalinity", "1500 dKH", "--add", "0.5 dKH", "--as", "carbonate"], "1500 dKH is no tank's"),
+        (["ph", "--alkalinity", "8 dKH", "--add", "500 dKH", "--as", "carbonate"], "makes 508 dKH"),
+        (["ph", "--alkalinity", "8 dKH", "--add", "22.1 dKH", "--as", "carbonate"], "1 to 30 dKH"),
+        ([*EIGHT, "--co2", "999999 ppm"], "50 to 10000 µatm"),
+        ([*EIGHT, "--co2", "1 ppm"], "50 to 10000 µatm"),
+        ([*EIGHT, "--dic", "1 umol/kg"], "50 to 10000 µatm"),
+        ([*EIGHT, "--calcium", "4 mg/L"], "100 to 1000 mg/L"),
+        ([*EIGHT, "--calcium", "42 g/L"], "100 to 1000 mg/L"),
+        ([*EIGHT, "--calcium", "430 ppm"], "write mg/L"),
         (["ph", "--alkalinity", "8", "--add", "0.5 dKH", "--as", "carbonate"], "--alkalinity: "),
         (["ph", "--alkalinity", "8 dKH", "--add", "-0.5 dKH", "--as", "carbonate"], "--add: "),
         (["ph", "--alkalinity", "8 dKH", "--add", "20 ppm", "--as", "carbonate"], "as CaCO3?"),
         (["ph", "--alkalinity", "8 dKH", "--add", "20 mL", "--as", "carbonate"], "here belongs an alkalinity"),
         ([*EIGHT[:-1], "chalk"], "hydroxide"),
         (["ph", "--alkalinity", "8 dKH", "--as", "carbonate"], "--add"),
-        (["ph", "--alkalinity", "8 dKH", "--add", "2000 dKH", "--as", "hydroxide"], "pH 2 to 13"),
+        (["ph", "--alkalinity", "8 dKH", "--add", "2000 dKH", "--as", "hydroxide"], "chalk falls out"),
     ],
 )
 def test_what_makes_no_sense_gets_one_clear_sentence_and_status_2(
@@ -147,6 +158,83 @@ def test_what_makes_no_sense_gets_one_clear_sentence_and_status_2(
     in_json = say(capsys, "--json", *arguments)
     assert in_json.status == 2
     assert says in in_json.data["error"]["message"]
+
+
+@pytest.mark.parametrize("calcium_mg_per_l", [None, 330, 480, 620])
+def test_aragonite_agrees_with_the_oracle_for_any_calcium(calcium_mg_per_l: int | None, capsys: Capture) -> None:
+    line = [*EIGHT, "--co2", "550 ppm", "--temperature", "26 degC", "--json"]
+    said = say(capsys, *line, *([] if calcium_mg_per_l is None else ["--calcium", f"{calcium_mg_per_l} mg/L"])).data
+    kg_per_l = _kg_per_l(35, 26)
+    # Ca 40.078 g/mol (IUPAC 2021).
+    total = {} if calcium_mg_per_l is None else {"total_calcium": calcium_mg_per_l / 40.078 * 1000 / kg_per_l}
+    for name, kind, second in (("before", 4, 550), ("after", 2, said["after"]["dic_umol_per_kg"])):
+        found = pyco2.sys(
+            par1=said[name]["alkalinity_umol_per_kg"], par2=second, par1_type=1, par2_type=kind,
+            salinity=35, temperature=26, **total, **ORACLE,
+        )  # fmt: skip
+        assert said[name]["omega_aragonite"] == pytest.approx(float(found["saturation_aragonite"]), rel=0.003)
+
+
+def _omegas(dkh: float, add: float, co2: float, base: str) -> list[float]:
+    """Aragonite saturation before, after and after gas exchange at S 35, 25 degC, by the oracle alone."""
+    per_dkh = 356.65246 / _kg_per_l(35, 25)
+    before = _solved(dkh * per_dkh, co2, 4, 35, 25)
+    dic = before["dic_umol_per_kg"] + add * per_dkh * CARBON[base]
+    waters = [before, _solved((dkh + add) * per_dkh, dic, 2, 35, 25), _solved((dkh + add) * per_dkh, co2, 4, 35, 25)]
+    return [water["omega_aragonite"] for water in waters]
+
+
+@pytest.mark.parametrize(
+    ("dkh", "add", "co2", "base"),
+    [
+        (8, 0.05, 700, "carbonate"),
+        (8, 0.5, 400, "carbonate"),
+        (8, 0.5, 400, "hydroxide"),
+        (8, 1.2, 400, "carbonate"),
+        (9.5, 0.1, 400, "bicarbonate"),
+        (10.5, 0.1, 400, "carbonate"),
+        (12, 0.1, 400, "carbonate"),
+        (12, 0.1, 1200, "carbonate"),
+        (8, 5, 400, "hydroxide"),
+    ],
+)
+def test_chalk_is_warned_of_above_a_saturation_of_seven_before_and_after(
+    dkh: float, add: float, co2: float, base: str, capsys: Capture
+) -> None:
+    """Runaway precipitation above 7, none up to 5: Moras et al. 2022, Biogeosciences 19, 3537 (figures from memory)."""
+    omegas = _omegas(dkh, add, co2, base)
+    assert all(abs(omega - 7) > 0.03 and abs(omega - 5) > 0.03 for omega in omegas), "a case that decides nothing"
+    line = ["ph", "--alkalinity", f"{dkh} dKH", "--add", f"{add} dKH", "--co2", f"{co2} ppm", "--as", base]
+    said = say(capsys, *line, "--json").data
+    words = " ".join(say(capsys, *line).out.split())
+    assert said["precipitates"] is any(omega > 7 for omega in omegas)
+    assert ("Chalk: " in words) is said["precipitates"]
+    for when, omega in zip(("before the dose", "after it", "after gas exchange"), omegas, strict=True):
+        assert (f"{when} ({omega:.1f})" in words) is (omega > 7)
+    assert ("did not fall out" in words) is (5 < max(omegas) < 7)
+    assert ("Do not add" in words) is (omegas[0] > 7)
+    assert ("Give less: it would stay there" in words) is (omegas[0] < 7 < omegas[2])
+    assert ("dKH at once is much" in words) is (add > 0.5)
+    assert "outlet" in words
+    assert "common practice, no source" in words
+
+
+def test_water_in_which_skeletons_dissolve_is_warned_of(capsys: Capture) -> None:
+    line = ["--add", "0.1 dKH", "--as", "carbonate", "--co2", "3000 ppm"]
+    for dkh in (5, 8):
+        expected = _omegas(dkh, 0.1, 3000, "carbonate")[0] < 1
+        assert ("skeletons and sand dissolve" in " ".join(
+            say(capsys, "ph", "--alkalinity", f"{dkh} dKH", *line).out.split()
+        )) is expected  # fmt: skip
+    assert _omegas(5, 0.1, 3000, "carbonate")[0] < 1 < _omegas(8, 0.1, 1500, "carbonate")[0]
+
+
+def test_a_person_sees_no_more_digits_than_are_known(capsys: Capture) -> None:
+    out = say(capsys, *EIGHT).out
+    assert re.search(r"^pH, total scale +8\.11 +8\.20 +8\.14$", out, re.M)  # PyCO2SYS: 8.1135, 8.1990, 8.1353
+    assert re.search(r"^aragonite saturation +4\.7 +5\.7 +5\.2$", out, re.M)  # 4.659, 5.731, 5.152
+    assert re.search(r"^alkalinity, dKH +8\.00 +8\.50 +8\.50$", out, re.M)
+    assert "-0.0" not in say(capsys, "ph", "--alkalinity", "8 dKH", "--add", "0 dKH", "--as", "carbonate").out
 
 
 def test_it_reads_at_80_columns(capsys: Capture) -> None:
