@@ -14,6 +14,7 @@ from dosingd.calibration import Flow
 from dosingd.errors import CannotLay
 from dosingd.layout import Frame, TooFull, arranged
 from dosingd.plan.model import Plan
+from dosingd.words import plain
 
 #: A keeper chooses between two changes; more is noise.
 _OFFERED = 2
@@ -72,13 +73,13 @@ def _reason(full: TooFull, plan: Plan, frame: Frame) -> str:
 
 def span_text(seconds: float) -> str:
     """Seconds as a keeper writes them: `20 min`, `90 s`."""
-    return f"{seconds / 60:.0f} min" if seconds >= 60 and seconds % 60 == 0 else f"{seconds:g} s"
+    return f"{seconds / 60:.0f} min" if seconds >= 60 and seconds % 60 == 0 else f"{plain(seconds)} s"
 
 
 def _hours(ms: int, *, up: bool) -> str:
     """`41 h`, `23 h 40 min` or, below ten minutes, seconds: what is needed rounded up, what is there rounded down."""
     if ms < 600_000:
-        return f"{(-(-ms // 100) if up else ms // 100) / 10:g} s"
+        return f"{plain((-(-ms // 100) if up else ms // 100) / 10)} s"
     minutes = -(-ms // 60_000) if up else ms // 60_000
     hours, rest = divmod(minutes, 60)
     return " ".join([f"{hours} h"] * (hours > 0) + [f"{rest} min"] * (rest > 0))

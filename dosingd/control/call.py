@@ -12,6 +12,7 @@ from dosingd.control.place import reaching, through
 from dosingd.control.server import LONGEST_ANSWER
 from dosingd.errors import DosingError, NoDaemon, NoEntry
 from dosingd.requests import ORDERS, Answer, Request, answer_from_bytes, bytes_of_request
+from dosingd.words import plain
 
 
 def ask(path: Path, request: Request, timeout_s: float) -> Answer:
@@ -26,7 +27,7 @@ def ask(path: Path, request: Request, timeout_s: float) -> Answer:
         try:
             said = _exchanged(line, bytes_of_request(request), clock, ends_mono_s)
         except TimeoutError:
-            raise DosingError(f"The daemon did not answer in {timeout_s:g} s. {_what_became(request)}") from None
+            raise DosingError(f"The daemon did not answer in {plain(timeout_s)} s. {_what_became(request)}") from None
         except OSError as fault:
             raise DosingError(f"The call to the daemon broke off: {fault}. {_what_became(request)}") from fault
     if not said.endswith(b"\n"):
@@ -78,7 +79,7 @@ def _connect(line: socket.socket, path: Path, timeout_s: float) -> None:
         ) from None
     except BlockingIOError:
         raise DosingError(
-            f"The daemon took no call in {timeout_s:g} s. Nothing was done. To see its log: journalctl -u dosingd"
+            f"The daemon took no call in {plain(timeout_s)} s. Nothing was done. To see its log: journalctl -u dosingd"
         ) from None
 
 

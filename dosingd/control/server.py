@@ -24,10 +24,13 @@ from attrs import define, field, frozen
 from dosingd.clock import SystemClock
 from dosingd.control.place import laid
 from dosingd.errors import DosingError, RequestRefused
-from dosingd.requests import ORDERS, Answer, Request, bytes_of_answer, in_words, request_from_bytes
+from dosingd.requests import ORDERS, Answer, Hold, Pause, Request, bytes_of_answer, in_words, request_from_bytes
+from dosingd.words import plain
 
 #: A keeper, a few scripts and a hub never come near it; each costs a descriptor and at most an answer of memory.
 MOST_CLIENTS = 16
+#: Places beyond it, for a stop alone: whoever asks for anything else there is told at once that the others are served.
+STOPS_BESIDE = 4
 #: The longest request is a hold with its reason, some 1 KiB in the worst of encodings.
 LONGEST_REQUEST = 8 * 1024
 #: A command sends its line at once; ten seconds are for a machine that swaps.
@@ -80,6 +83,7 @@ class _Client:
     at: _At = _At.ASKING
     asked: bytearray = field(factory=bytearray)
     answer: memoryview = field(default=memoryview(b""))
+    beside: bool = False  #: taken beyond the number, so that a stop finds a place
 
 
 class ControlSocket:
@@ -207,12 +211,12 @@ class ControlSocket:
         line.setblocking(False)
         if len(self._clients) >= self._bounds.clients:
             self._make_room()
-        if len(self._clients) >= self._bounds.clients:
-            text = f"The daemon is serving {len(self._clients)} others. Nothing was done. Try again in a moment."
-            _send_at_once(line, Answer.refused("busy", text))
+        if len(self._clients) >= self._bounds.clients + STOPS_BESIDE:
+            _send_at_once(line, self._too_many())
             line.close()
             return
-        client = _Client(line, self._now_s() + self._bounds.send_s)
+        beside = len(self._clients) >= self._bounds.clients
+        client = _Client(line, self._now_s() + self._bounds.send_s, beside=beside)
         self._clients.add(client)
         self._selector.register(line, selectors.EVENT_READ, client)
 
@@ -229,6 +233,12 @@ class ControlSocket:
         text = "No whole request came, and others wait to be served. Nothing was done. Try again."
         _send_at_once(least.line, Answer.refused("busy", text))
         self._let_go(least)
+
+    def _too_many(self) -> Answer:
+        others = min(len(self._clients), self._bounds.clients)
+        return Answer.refused(
+            "busy", f"The daemon is serving {others} others. Nothing was done. Try again in a moment."
+        )
 
     def _go_on(self, client: _Client) -> None:
         if client not in self._clients:
@@ -263,6 +273,10 @@ class ControlSocket:
             request = request_from_bytes(bytes(client.asked))
         except RequestRefused as refused:
             self._answer(client, Answer.refused(refused.code, str(refused)))
+            return
+        if client.beside and not _is_stop(request):
+            _send_at_once(client.line, self._too_many())
+            self._let_go(client)
             return
         self._hand_over(client, request)
 
@@ -322,7 +336,7 @@ class ControlSocket:
         for client in [each for each in self._clients if each.ends_mono_s <= now_s]:
             match client.at:
                 case _At.ASKING:
-                    text = f"No whole request came in {self._bounds.send_s:g} s. Nothing was done."
+                    text = f"No whole request came in {plain(self._bounds.send_s)} s. Nothing was done."
                     _send_at_once(client.line, Answer.refused("request", text))
                 case _At.WAITING:
                     text = "The daemon found no answer in time. What was done shows: dosingd history"
@@ -350,6 +364,10 @@ class ControlSocket:
                 self._path.unlink()
         for line in (self._listener, self._wake_in, self._wake_out):
             line.close()
+
+
+def _is_stop(request: Request) -> bool:
+    return isinstance(request, Hold) or (isinstance(request, Pause) and request.for_s is not None)
 
 
 def _place_of(path: Path) -> tuple[int, int] | None:

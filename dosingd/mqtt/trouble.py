@@ -11,6 +11,7 @@ from pathlib import Path
 from attrs import frozen
 
 from dosingd.plan.model import Broker
+from dosingd.words import plain
 
 #: The longest wait between tries where somebody must mend something first.
 REFUSED_WAIT_S = 60.0
@@ -171,7 +172,7 @@ def of_refusal(broker: Broker, code: int, words: str) -> Trouble:
 
 def unanswered(broker: Broker, after_s: float) -> Trouble:
     """It took the connection and said nothing."""
-    text = f"{place(broker)} takes the connection and does not answer within {after_s:g} s. See the broker's log."
+    text = f"{place(broker)} takes the connection and does not answer within {plain(after_s)} s. See the broker's log."
     return Trouble(text, ABSENT_WAIT_S)
 
 
@@ -183,7 +184,7 @@ def closed_unanswered(broker: Broker) -> Trouble:
 
 def silent(broker: Broker, keepalive_s: float) -> Trouble:
     """An established connection from which nothing comes any more."""
-    return Trouble(f"the connection to {place(broker)} is lost: no answer for {keepalive_s:g} s.", ABSENT_WAIT_S)
+    return Trouble(f"the connection to {place(broker)} is lost: no answer for {plain(keepalive_s)} s.", ABSENT_WAIT_S)
 
 
 def closed(broker: Broker, client_id: str, *, soon: bool) -> Trouble:

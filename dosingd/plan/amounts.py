@@ -17,6 +17,7 @@ from dosingd.plan.deriving import Deriving
 from dosingd.plan.model import DailyChange, DailyVolume, Follows
 from dosingd.plan.structure import Values
 from dosingd.records import Substance
+from dosingd.words import plain
 
 #: From a reservation to the pump's latest end 540 s may pass (R2): 10 s to commit it, 0.5 s the lease's margin.
 LONGEST_RUN_S = 529.5
@@ -31,14 +32,14 @@ DEPTH = 0.25
 def shown_ml(volume_ul: float, up: bool | None = None) -> str:
     """A volume in mL, or in L from one on, with three digits: rounded up, down, or (None) to nearest."""
     if volume_ul >= 1_000_000:
-        return f"{_three(volume_ul / 1_000_000, up):g} L"
-    return f"{_three(volume_ul / 1000, up):g} mL"
+        return f"{plain(_three(volume_ul / 1_000_000, up))} L"
+    return f"{plain(_three(volume_ul / 1000, up))} mL"
 
 
 def shown_change(mmol_per_l: float, substance: Substance, up: bool | None = None) -> str:
     """A change of the tank in dKH or mg/L with three digits."""
     value, unit = units.shown_change(mmol_per_l, substance)
-    return f"{_three(value, up):g} {unit}"
+    return f"{plain(_three(value, up))} {unit}"
 
 
 def _three(value: float, up: bool | None) -> float:
@@ -47,7 +48,7 @@ def _three(value: float, up: bool | None) -> float:
     step = 10.0 ** (math.floor(math.log10(value)) - 2)
     steps = value / step
     whole = round(steps) if up is None else math.ceil(steps - 1e-9) if up else math.floor(steps + 1e-9)
-    return float(f"{whole * step:.6g}")
+    return float(plain(whole * step))
 
 
 @define
@@ -157,7 +158,7 @@ class Amounts:
             self.fault(
                 f"{base}.dose",
                 f"{shown_ml(dose_ul)} takes {dose_ul / flow:.0f} s at the nominal flow; a run may last"
-                f" {LONGEST_RUN_S:g} s. Lower it to {shown_ml(flow * LONGEST_RUN_S, up=False)} or less.",
+                f" {plain(LONGEST_RUN_S)} s. Lower it to {shown_ml(flow * LONGEST_RUN_S, up=False)} or less.",
             )
         if daily_ul is not None and day_ul is not None and daily_ul > day_ul * EARNED_IN_A_DAY:
             needs = max(daily_ul / CURE, planned / DEPTH, (dose_ul or 0) / DEPTH)
@@ -173,15 +174,15 @@ class Amounts:
             self.fault(
                 f"{base}.run",
                 f"{shown_ml(daily_ul)} a day keeps the motor on for {daily_ul / flow:.0f} s, above three quarters of"
-                f" the run limit, {run_s:g} s. Raise it to {math.ceil(daily_ul / flow / CURE)} s or more, or leave it"
-                " out.",
+                f" the run limit, {plain(run_s)} s. Raise it to {math.ceil(daily_ul / flow / CURE)} s or more, or"
+                " leave it out.",
             )
         elif dose_ul is not None and dose_ul / flow > run_s * DEPTH:
             self.fault(
                 f"{base}.run",
                 f"a dose of {shown_ml(dose_ul)} runs {dose_ul / flow:.1f} s, above a quarter of the run limit,"
-                f" {run_s:g} s: it could never be given. Raise it to {math.ceil(dose_ul / flow / DEPTH)} s or more, or"
-                " lower limits.dose.",
+                f" {plain(run_s)} s: it could never be given. Raise it to {math.ceil(dose_ul / flow / DEPTH)} s or"
+                " more, or lower limits.dose.",
             )
 
     def _changes(self) -> None:

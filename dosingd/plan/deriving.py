@@ -24,6 +24,7 @@ from dosingd.plan.plausible import PLAUSIBLE
 from dosingd.plan.structure import Values
 from dosingd.records import Substance
 from dosingd.units import Kind
+from dosingd.words import plain
 
 _KIND = {
     Substance.ALKALINITY: Kind.ALKALINITY,
@@ -157,9 +158,9 @@ class Deriving:
             needs_l = math.ceil(made_up_to_l * full.fraction / 0.95 * 10) / 10
             self.fault(
                 f"{base}.salts",
-                f"{full.limiting} will not stay dissolved at {coldest_c:g}"
+                f"{full.limiting} will not stay dissolved at {plain(coldest_c)}"
                 f" degC{'' if said is not None else ' (coldest is not said)'}: {full.fraction * 100:.0f} % of"
-                f" saturation. Make it up to {needs_l:g} L or more, or keep it warmer and say coldest.",
+                f" saturation. Make it up to {plain(needs_l)} L or more, or keep it warmer and say coldest.",
             )
         return full.dissolves
 

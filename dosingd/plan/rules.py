@@ -17,6 +17,7 @@ from dosingd.plan.leaves import did_you_mean
 from dosingd.plan.model import Follows, LocalSpan
 from dosingd.plan.structure import Values
 from dosingd.records import Substance
+from dosingd.words import plain
 
 _MINUTES = 24 * 60
 
@@ -144,12 +145,12 @@ class Rules:
                 whole = False
             covered.update(dict.fromkeys(_minutes(span), index))
         if total > 1 + 1e-9:
-            self.fault(path, f"the shares come to {total * 100:g} %; a day has 100 %.")
+            self.fault(path, f"the shares come to {plain(total * 100)} %; a day has 100 %.")
         elif whole and len(covered) == _MINUTES and total < 1 - 1e-9:
             self.fault(
                 path,
-                f"the windows fill the day, so the other {(1 - total) * 100:g} % could not be given. Let the shares"
-                " come to 100 %.",
+                f"the windows fill the day, so the other {plain((1 - total) * 100)} % could not be given. Let the"
+                " shares come to 100 %.",
             )
 
     def _apart(self) -> None:

@@ -19,7 +19,7 @@ from attrs import field, frozen
 
 from dosingd.errors import RequestRefused
 from dosingd.records import Into
-from dosingd.words import duration, ml
+from dosingd.words import duration, ml, plain
 
 #: No run by hand comes near it: the least reservoir that stays useful holds less. The gate's limits are far below.
 MOST_VOLUME_UL = 1_000_000
@@ -64,7 +64,7 @@ def _is_channel(_: object, __: object, value: str) -> None:
 
 def _is_volume(_: object, __: object, value: int) -> None:
     if not 0 < value <= MOST_VOLUME_UL:
-        shown = f"{value / 1000:g} mL" if abs(value) < 10**12 else "So much"
+        shown = f"{plain(value / 1000)} mL" if abs(value) < 10**12 else "So much"
         refuse(f"{shown} is no volume to run by hand: above zero, {MOST_VOLUME_UL // 1000} mL at most.")
 
 
@@ -101,20 +101,20 @@ def _is_why(_: object, __: object, value: str) -> None:
 def _is_pause(_: object, __: object, value: float) -> None:
     if not 0 < value <= MOST_PAUSE_S:
         raise RequestRefused(
-            f"A pause of {value:g} s is none: it must be above zero, {MOST_PAUSE_S / 3600:g} hours at most. "
+            f"A pause of {plain(value)} s is none: it must be above zero, {plain(MOST_PAUSE_S / 3600)} hours at most. "
             "Nothing was done. To stop for longer: dosingd hold"
         )
 
 
 def _is_level(_: object, __: object, value: int) -> None:
     if not 0 <= value <= MOST_LEVEL_UL:
-        shown = f"{value / 1000:g} mL" if abs(value) < 10**12 else "So much"
+        shown = f"{plain(value / 1000)} mL" if abs(value) < 10**12 else "So much"
         refuse(f"{shown} is no level of a reservoir: zero or above, {MOST_LEVEL_UL // 1_000_000} L at most.")
 
 
 def _is_test_s(_: object, __: object, value: float) -> None:
     if not 0 < value <= MOST_TEST_S:
-        refuse(f"A test run of {value:g} s is none: above zero, {MOST_TEST_S:g} s at most.")
+        refuse(f"A test run of {plain(value)} s is none: above zero, {plain(MOST_TEST_S)} s at most.")
 
 
 def _are_runs(_: object, __: object, value: tuple[tuple[float, float], ...]) -> None:
@@ -122,9 +122,12 @@ def _are_runs(_: object, __: object, value: tuple[tuple[float, float], ...]) -> 
         refuse(f"{len(value)} runs are too many: {MOST_RUNS} at most.")
     for seconds, volume_ul in value:
         if not 0 < seconds <= MOST_TIMED_S:
-            refuse(f"A run of {seconds:g} s is none: above zero, {MOST_TIMED_S:g} s at most.")
+            refuse(f"A run of {plain(seconds)} s is none: above zero, {plain(MOST_TIMED_S)} s at most.")
         if not 0 < volume_ul <= MOST_VOLUME_UL:
-            refuse(f"A run that gave {volume_ul / 1000:g} mL is none: above zero, {MOST_VOLUME_UL // 1000} mL at most.")
+            refuse(
+                f"A run that gave {plain(volume_ul / 1000)} mL is none: above zero, {MOST_VOLUME_UL // 1000} mL at"
+                " most."
+            )
 
 
 def _is_source(_: object, __: object, value: str) -> None:
@@ -345,7 +348,7 @@ def in_words(request: Request) -> str:
             stock = "" if request.stock is None else f" of {request.stock}"
             return f"refill {request.channel} to {ml(request.to_ul or 0)}{stock}"
         case TestRun(seconds=float() as seconds):
-            return f"test-run {request.channel} {seconds:g} s"
+            return f"test-run {request.channel} {plain(seconds)} s"
         case TestRun():
             return f"test-run {request.channel} {ml(request.volume_ul or 0)}"
         case Calibrate():
