@@ -16,7 +16,7 @@ from dosingd import stores
 from dosingd.books import Books, Recent
 from dosingd.checking.figures import LOW_DKH, hours_until_low
 from dosingd.daily import daily_volume_ul, gives, plan_strengths
-from dosingd.leases import LEAK_SENSOR, NOT_LOW, OUTLIVED, READS_HIGH
+from dosingd.leases import LEAK_SENSOR, NOT_LOW, OUTLIVED, PLAN_CHANGED, READS_HIGH
 from dosingd.plan.model import Plan, WithoutClock
 from dosingd.records import Reading, Substance
 from dosingd.reservoir import days_left
@@ -31,6 +31,8 @@ SHORTFALL_SHARE = 0.7
 RESTARTS = 3
 #: How long the end of a pause is told.
 PAUSE_ENDED_MS = 3600 * 1000
+#: What a person does with a plan that a start found and did not bring into force.
+CONFIRM_PLAN = "if the plan is meant: dosingd reload --yes; if not, put the one before back, then: dosingd reload"
 
 
 class Kind(StrEnum):
@@ -53,12 +55,14 @@ class Kind(StrEnum):
     LEAK = "leak"
     PAUSE_ENDED = "pause-ended"
     PLAN_REFUSED = "plan-refused"
+    PLAN_CHANGED = "plan-changed"
     BROKER_UNREACHABLE = "broker-unreachable"
     NO_CALIBRATION = "no-calibration"
     CALIBRATION_DUE = "calibration-due"
     IDENTIFY_DUE = "identify-due"
     STOCK_DIFFERS = stores.STOCK_DIFFERS
     FLOW_ERROR = stores.FLOW_ERROR
+    LEVEL_DIFFERS = stores.LEVEL_DIFFERS
     FLOAT_LOW = "float-low"
     NO_CIRCULATION = "no-circulation"
     INPUT_DISAGREES = "input-disagrees"
@@ -126,7 +130,9 @@ def _latch(plan: Plan, books: Books, now_at: datetime) -> list[Alarm]:
     if why is None:
         return []
     text = f"All pumps are off: {why.rstrip('.')}. Nothing is dosed until a person releases the rig."
-    found = [Alarm(Kind.HELD, None, since_at, text + without_doses(plan), "dosingd release")]
+    asked = why.startswith(PLAN_CHANGED) and books.plan is not None and books.plan.sha256 != plan.sha256
+    step = CONFIRM_PLAN if asked else "dosingd release"
+    found = [Alarm(Kind.HELD, None, since_at, text + without_doses(plan), step)]
     if why.startswith(LEAK_SENSOR):
         found.append(leak_alarm(f"{why.removesuffix('. Mend that first')}, or was when it held the rig", since_at))
     if any(words in why for words in (OUTLIVED, NOT_LOW, READS_HIGH)):
@@ -221,6 +227,8 @@ def _reservoirs(plan: Plan, books: Books, now_at: datetime) -> list[Alarm]:
             open_ = stores.uncertainty_ul(plan, books, name)
             text = f"{name}: {left / 1000:.0f} mL left (± {open_ / 1000:.0f}), enough for {days:.1f} days."
             text += " Then it stops."
+            if open_ >= left:
+                text = f"{name}: at most {left / 1000:.0f} mL left, enough for {days:.1f} days, and perhaps none."
             found.append(Alarm(Kind.RESERVOIR_LOW, name, now_at, text, f"dosingd refill {name} --to VOLUME"))
     return found
 

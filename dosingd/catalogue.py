@@ -78,6 +78,9 @@ CATALOGUE: Mapping[Kind, Entry] = {
     Kind.FLOW_ERROR: Entry(
         _W, "a refill shows that the pump gives another volume than is booked", "when calibrated", "`dosingd calibrate`"
     ),
+    Kind.LEVEL_DIFFERS: Entry(
+        _U, "a reservoir's level is not what the books say", "when a level found agrees", "`dosingd refill --found`"
+    ),
     Kind.CALIBRATION_DUE: Entry(_W, "a calibration falls due within 14 days", "when calibrated", "`dosingd calibrate`"),
     Kind.NO_CALIBRATION: Entry(_U, "no calibration holds: it does not dose", "when calibrated", "`dosingd calibrate`"),
     Kind.IDENTIFY_DUE: Entry(_W, "nobody saw yet which head is on which line", "when seen", "`dosingd identify`"),
@@ -94,6 +97,12 @@ CATALOGUE: Mapping[Kind, Entry] = {
     ),
     Kind.PLAN_REFUSED: Entry(
         _W, "a changed plan was refused: the one before stays in force", "at a reload that works", "`dosingd reload`"
+    ),
+    Kind.PLAN_CHANGED: Entry(
+        _U,
+        "a start found a plan that `reload` would ask about, so it holds",
+        "when a person brought a plan into force",
+        "`dosingd reload --yes`",
     ),
     Kind.BROKER_UNREACHABLE: Entry(_W, "no broker for 10 minutes: nobody hears of the rig", "when it is back"),
     Kind.NO_CIRCULATION: Entry(

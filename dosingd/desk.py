@@ -20,7 +20,7 @@ from zoneinfo import ZoneInfo
 from dosingd import commissioning, refills
 from dosingd.agenda import dosing_day
 from dosingd.calibration import run_s_from_volume, volume_ul_from_run_s
-from dosingd.checking import RAISE, raised
+from dosingd.checking import RAISE, raised, raised_since
 from dosingd.clock import Clock
 from dosingd.cut import Cut
 from dosingd.duty import Duty
@@ -29,6 +29,7 @@ from dosingd.errors import DosingError, LedgerFailed
 from dosingd.flows import flow_of
 from dosingd.foresight import made_refused
 from dosingd.gate import Request as Run
+from dosingd.leases import PLAN_CHANGED
 from dosingd.plan.model import Plan
 from dosingd.records import ClockConfirmed, Into, Outcome, Paused, PlanLoaded, Purpose, Released, Row, Settled
 from dosingd.requests import (
@@ -52,7 +53,7 @@ from dosingd.requests import (
     TestRun,
 )
 from dosingd.state import status_data
-from dosingd.strengths import confirm, stock_differs
+from dosingd.stores import against_books
 from dosingd.telling import Zones, entries_of, entry_data
 from dosingd.words import ml
 
@@ -191,9 +192,6 @@ class Desk:
             return f"No pump runs: {self._duty.ledger_fault}"
         return None
 
-    def _dose(self, request: Dose) -> Answer:
-        return self._run(request.channel, request.volume_ul, Purpose.MANUAL, Into.TANK)
-
     def _prime(self, request: Prime) -> Answer:
         channel = self._duty.plan.channels.get(request.channel)
         volume_ul = request.volume_ul
@@ -308,6 +306,14 @@ class Desk:
                 "input",
                 f"The rig stays held: {asks}, and would be held again at once. Mend that, or take the input out of the"
                 " plan and dosingd reload; then: dosingd release",
+            )
+        unconfirmed = self._duty.rounds.unconfirmed
+        if unconfirmed:
+            listed = "\n".join(f"  {line}" for line in unconfirmed)
+            return Answer.refused(
+                "confirm",
+                f"The rig stays held, for {PLAN_CHANGED}, and it doses more or guards less:\n{listed}\n"
+                "If that is meant: dosingd reload --yes. If not, put the plan before back, then: dosingd reload",
             )
         done = []
         if account.books.held is not None or account.books.open:
@@ -444,14 +450,16 @@ class Desk:
         stopped = self._stopped()
         if stopped is not None:
             return Answer.refused("ledger", f"{stopped} The running plan stays in force; mend that first.")
-        old = self._duty.plan
-        more = raised(old, plan)
+        old, books = self._duty.plan, self._duty.rounds.account.books
+        found = bool(self._duty.rounds.unconfirmed)
+        more = raised_since(books.plan, plan) if found and books.plan is not None else raised(old, plan)
         if more and not yes:
             listed = "\n".join(f"  {line}" for line in more)
+            stays = "The rig stays held." if found else "The running plan stays in force."
             return Answer.refused(
                 "confirm",
                 f"The new plan doses over {RAISE * 100:.0f} % more, or loosens what guards the tank:\n{listed}\n"
-                "The running plan stays in force. If that is meant: dosingd reload --yes",
+                f"{stays} If that is meant: dosingd reload --yes",
             )
         try:
             self._bring(plan)
@@ -461,15 +469,19 @@ class Desk:
         self._duty.plan_refused(None)
         self._duty.wake()
         self._duty.publish()
-        same = " It is the same as before." if old.sha256 == plan.sha256 else ""
-        books = self._duty.rounds.account.books
-        waits = tuple(
-            f"{name}: {differs}, so it waits. If all of it is the plan's: {confirm(name)}"
-            for name in plan.channels
-            if (differs := stock_differs(plan, books, name)) is not None
-        )
+        same = " It is the same as before." if old.sha256 == plan.sha256 and not found else ""
         message = f"The plan is in force; the rest of the day is laid anew.{same}"
-        return Answer(0, {"ok": True, "message": message}, waits)
+        if found:
+            message = f"The plan is in force. {self._no_longer_asked()}"
+        return Answer(0, {"ok": True, "message": message}, against_books(plan, books))
+
+    def _no_longer_asked(self) -> str:
+        """The end of a hold that stood for a plan which a person has now brought into force; every other stays."""
+        held = self._duty.rounds.account.books.held
+        if held is not None and held.startswith(PLAN_CHANGED):
+            released = self._release(Release())
+            return str(released.data["message"]) if released.status == 0 else released.text or ""
+        return self._what_next("It holds from now on", "The rig doses again")
 
     def _clock_time(self, at: datetime) -> str:
         return at.astimezone(ZoneInfo(self._duty.plan.timezone)).strftime("%H:%M")

@@ -20,11 +20,12 @@ from zoneinfo import ZoneInfo
 from attrs import evolve
 
 from dosingd import __version__, memo, standing
-from dosingd.alarms import Alarm, Kind, without_doses
+from dosingd.alarms import CONFIRM_PLAN, Alarm, Kind, without_doses
 from dosingd.clock import Clock
 from dosingd.cut import Cut
 from dosingd.errors import LedgerFailed
 from dosingd.inputs import Watch
+from dosingd.leases import PLAN_CHANGED
 from dosingd.plan.model import Plan
 from dosingd.records import Reading, Reserved, Row
 from dosingd.recovery import LinesLow
@@ -65,16 +66,20 @@ class Duty:
         all_low: bool = True,
         memory: Path | None = None,
         why_no_broker: Callable[[], str | None] = lambda: None,
+        unconfirmed: tuple[str, ...] = (),
+        wait_to_begin: Callable[[], object] = lambda: None,
     ) -> None:
         """`memory` is where the alarms are remembered over a restart; `why_no_broker` says why the broker's link does
-        not stand, None when it does or there is none."""
+        not stand, None when it does or there is none. `unconfirmed` is what a person must confirm of the plan before it
+        comes into force. `wait_to_begin` returns when the first round may be made, after `opened` was set."""
         self.rounds, self.cut = rounds, cut
         self.clock: Clock = rounds.clock
         self.state: RigState | None = None
         self.fault: BaseException | None = None  #: what ended this thread
         self.ledger_fault: str | None = None
         self._not_told: set[tuple[str, str]] = set()  #: what could not be told, and the kind of fault
-        self.begun, self.ended = threading.Event(), threading.Event()
+        #: The books are open and every rule of a start is kept; the first round is made; the thread has ended.
+        self.opened, self.begun, self.ended = threading.Event(), threading.Event(), threading.Event()
         #: BOOTTIME of the next round, and of the last sign of life; read by the control loop.
         self.next_mono_s = 0.0
         self.alive_mono_s = self.clock.now().mono_s
@@ -92,6 +97,7 @@ class Duty:
         self._no_broker_since: tuple[float, datetime] | None = None
         self._plan_refused: tuple[datetime, str] | None = None
         self._low, self._helper, self._all_low = low, helper, all_low
+        self._unconfirmed, self._wait_to_begin = unconfirmed, wait_to_begin
         self._wake_at, self._show, self._say, self._ring = wake_at, show, say, ring
         self._row_told = row_told
         self._posts: queue.SimpleQueue[Work | None] = queue.SimpleQueue()
@@ -127,7 +133,11 @@ class Duty:
     def _run(self) -> None:
         try:
             self.rounds.account.book.take_over()
-            self._guarded(lambda: self.rounds.start(self._low, self._helper, all_low=self._all_low))
+            self._guarded(self._start)
+            self.publish()  # whoever asks is answered while the first dose runs
+            self.opened.set()
+            self._ring()
+            self._wait_to_begin()
             while not self._stopping:
                 self._round()
                 if not self.begun.is_set():
@@ -142,6 +152,9 @@ class Duty:
             self.ended.set()
             self.begun.set()
             self._ring()
+
+    def _start(self) -> None:
+        self.rounds.start(self._low, self._helper, all_low=self._all_low, unconfirmed=self._unconfirmed)
 
     def _guarded(self, work: Work) -> None:
         try:
@@ -296,6 +309,10 @@ class Duty:
         return [Alarm(Kind.BROKER_UNREACHABLE, None, since_at, text, "see to the network or the broker")]
 
     def _plan_alarm(self) -> list[Alarm]:
+        unconfirmed = self.rounds.unconfirmed
+        if unconfirmed:
+            text = f"Nothing is dosed, for {PLAN_CHANGED}: {'; '.join(unconfirmed)}.{without_doses(self.plan)}"
+            return [Alarm(Kind.PLAN_CHANGED, None, self.started_at, text, CONFIRM_PLAN)]
         refused = self._plan_refused
         if refused is None:
             return []

@@ -35,6 +35,7 @@ from dosingd.plan.model import DailyVolume, Plan
 from dosingd.records import Into, Purpose, Reading, Reserved, Substance
 from dosingd.strengths import at_outlet, confirm, stock_differs, strengths_of
 from dosingd.timetable import quiet_until
+from dosingd.words import plain
 
 #: An answer older than this is void: the turn asks again (the pump before it may have taken its time).
 FRESH_S = 2.0
@@ -272,7 +273,7 @@ def _apart(plan: Plan, books: Books, request: Request, proven_ms: int) -> Refuse
     left_s, other, gap_s = max(waits)
     return Refused(
         Reason.APART,
-        f"{request.channel}: {gap_s / 60:g} min must lie between {other} and {request.channel}; "
+        f"{request.channel}: {plain(gap_s / 60)} min must lie between {other} and {request.channel}; "
         f"{other} ran {max(0.0, gap_s - left_s) / 60:.1f} min ago.",
         {"other": other, "gap_s": gap_s, "left_s": left_s},
         left_s,

@@ -25,6 +25,7 @@ OUTLIVED = "its lease"
 NOT_LOW = "could not be driven low"
 READS_HIGH = "still reads high"
 LEAK_SENSOR = "the leak sensor"
+PLAN_CHANGED = "the plan was changed while no daemon ran"
 
 
 @frozen

@@ -1,4 +1,5 @@
-"""A plan's limits as the ledger keeps them: in whole units of each, one row a channel (R4, R7).
+"""What the ledger keeps of a plan: its limits, in whole units of each and one row a channel (R4, R7), its heads, and
+what its reservoirs hold.
 
 Pure: no file, pin, socket, thread, logger, database, clock.
 """
@@ -10,6 +11,7 @@ from datetime import datetime
 
 from dosingd.chemistry.stock import Strength
 from dosingd.daily import gives, per_ul_umol, plan_strengths
+from dosingd.flows import head_of
 from dosingd.plan.model import Plan
 from dosingd.records import LimitsRow, PlanLoaded, Substance
 
@@ -55,4 +57,13 @@ def cup_depth_ul(plan: Plan, channel: str) -> int:
 
 def plan_loaded(plan: Plan, zone_from_at: datetime) -> PlanLoaded:
     """The row that brings a plan into force."""
-    return PlanLoaded(plan.sha256, plan.rig, plan.timezone, limits_of(plan), zone_from_at)
+    return PlanLoaded(
+        plan.sha256,
+        plan.rig,
+        plan.timezone,
+        limits_of(plan),
+        zone_from_at,
+        plan.text or None,
+        heads={name: head_of(item) for name, item in plan.channels.items()},
+        holds_ul={name: item.reservoir.holds_ul for name, item in plan.channels.items()},
+    )

@@ -77,6 +77,16 @@ class LimitsRow:
 
 
 @frozen
+class HeadRow:
+    """What a calibration holds for: the line that switches the pump, its speed, its nominal flow, its line's volume."""
+
+    gpio: int
+    nominal_ul_per_s: float
+    speed: float | None = None
+    line_ul: int | None = None
+
+
+@frozen
 class LedgerMade:
     """The first row. Made by `dosingd init` and by nothing else."""
 
@@ -95,16 +105,12 @@ class PlanLoaded:
     channels: Mapping[str, LimitsRow]
     #: The first instant of this zone's dosing days; a changed zone begins at its first midnight at least 24 h ahead.
     zone_from_at: datetime
-
-
-@frozen
-class HeadRow:
-    """What a calibration holds for: the line that switches the pump, its speed, its nominal flow, its tubing."""
-
-    gpio: int
-    nominal_ul_per_s: float
-    speed: float | None = None
-    line_ul: int | None = None
+    #: The plan's file to the byte, so that a start can say what was changed since; None in older rows.
+    text: str | None = None
+    #: By channel; an older row does not say, and is empty.
+    heads: Mapping[str, HeadRow] = field(factory=dict)
+    #: What each channel's reservoir holds, by channel; an older row does not say, and is empty.
+    holds_ul: Mapping[str, int] = field(factory=dict)
 
 
 @frozen

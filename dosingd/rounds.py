@@ -19,12 +19,14 @@ from dosingd.clock import Clock
 from dosingd.daily import asked_umol
 from dosingd.errors import CannotLay, LedgerRefused
 from dosingd.gate import MAY_WAIT_S, Request, late_by
+from dosingd.leases import PLAN_CHANGED
 from dosingd.ledger.account import Account
 from dosingd.limits import plan_loaded
 from dosingd.plan.model import Plan, WithoutClock
 from dosingd.records import (
     ClockConfirmed,
     ClockMoved,
+    Held,
     Into,
     NotGiven,
     Outcome,
@@ -37,6 +39,14 @@ from dosingd.recovery import LinesLow
 from dosingd.strengths import strengths_of
 from dosingd.trust import Trust
 from dosingd.turn import Turn
+
+#: A hold's cause names so many of the changes; `reload` names them all.
+MOST_NAMED = 6
+
+
+def _unconfirmed_text(lines: tuple[str, ...]) -> str:
+    more = f"; and {len(lines) - MOST_NAMED} more" if len(lines) > MOST_NAMED else ""
+    return f"{PLAN_CHANGED}: {'; '.join(lines[:MOST_NAMED])}{more}"
 
 
 class Rounds:
@@ -51,6 +61,8 @@ class Rounds:
         self.trust: Trust | None = None
         self.coming: list[Due] = []
         self.cannot_lay: str | None = None
+        #: What a reload would ask about of the plan that this start found: it is not in force, and the rig is held.
+        self.unconfirmed: tuple[str, ...] = ()
         self._laid_for: object = None
         #: Wall time and proven time when the rig was last on its rounds with a trusted clock.
         self._seen: tuple[datetime, int] | None = None
@@ -65,12 +77,22 @@ class Rounds:
         """Whether the wall clock is believed, by the newest reading."""
         return self.trust is not None and self.trust.trusted
 
-    def start(self, low: Reading | None = None, helper: LinesLow | None = None, *, all_low: bool = True) -> None:
+    def start(
+        self,
+        low: Reading | None = None,
+        helper: LinesLow | None = None,
+        *,
+        all_low: bool = True,
+        unconfirmed: tuple[str, ...] = (),
+    ) -> None:
         """Every line is low by now: book what was left open (R1), bring the plan into force, lay the day. `low` is
         when the lines were driven low, where that was a while ago, and `helper` what the stop helper says of it.
 
         Not `all_low`: a line did not answer, so nobody knows when a run that was left open ends. It stays open, nothing
-        runs beside it, and the next start books it."""
+        runs beside it, and the next start books it.
+
+        `unconfirmed` is what a reload would ask about of this plan: then the rig is held, and the plan does not come
+        into force before a person has brought it in (`reload`), however often the daemon is started meanwhile."""
         low = self.clock.now() if low is None else low
         alive_at = self.account.books.alive_at
         if self.account.books.zones and alive_at is not None:
@@ -81,31 +103,36 @@ class Rounds:
         reading = self.clock.now()
         self.account.write(Started(__version__), reading)
         self._watch_clock(reading)
-        self._into_force(reading)
+        self.unconfirmed = unconfirmed
+        if not unconfirmed:
+            self._into_force(reading)
+        elif self.account.books.held is None:
+            self.account.write(Held(_unconfirmed_text(unconfirmed)), reading)
         self._lay(reading, since_at=reading.wall_at if self._seen is None else self._seen[0])
         self._see(reading)
 
     def reload(self, plan: Plan) -> None:
         """Another plan, between two runs: levels stay, the rest of the day is laid anew."""
-        self.turn.plan = plan
         reading = self.clock.now()
+        self._look(reading)  # by the plan before: what a clock that was set has passed over was its
+        self.turn.plan = plan
         self._watch_clock(reading)
         self._into_force(reading)
+        self.unconfirmed = ()
         self._lay(reading, since_at=reading.wall_at)
+        self._see(reading)
 
     def lay_anew(self) -> None:
         """After a refill or a calibration: the rest of the day by what is really there."""
         reading = self.clock.now()
-        self._watch_clock(reading)
+        self._look(reading)
         self._lay(reading, since_at=reading.wall_at)
+        self._see(reading)
 
     def make(self) -> float:
         """One round. Returns the BOOTTIME of the next one."""
         reading = self.clock.now()
-        since_at = self._last_wall_at(reading)
-        self._watch_clock(reading)
-        if self._state_of_laying(reading) != self._laid_for:
-            self._lay(reading, since_at=since_at)
+        self._look(reading)
         self._see(reading)
         self._give_due()
         reading = self.clock.now()
@@ -115,6 +142,13 @@ class Rounds:
         return self._next_mono_s(reading)
 
     # -- clock and laying ----------------------------------------------------------------------------------
+
+    def _look(self, reading: Reading) -> None:
+        """At the clock; and where it says another day, or is trusted or not, the day is laid anew."""
+        since_at = self._last_wall_at(reading)
+        self._watch_clock(reading)
+        if self._state_of_laying(reading) != self._laid_for:
+            self._lay(reading, since_at=since_at)
 
     def _watch_clock(self, reading: Reading) -> None:
         books = self.account.books
@@ -150,11 +184,11 @@ class Rounds:
         return ("no clock", reading.boot_id, since, spans)
 
     def _last_wall_at(self, reading: Reading) -> datetime:
-        """When the rig was last seen on its rounds, by the wall clock: what is due since and not given was missed."""
-        books = self.account.books
-        if self.trusted():
-            return reading.wall_at if books.newest is None else books.newest.reading.wall_at
-        if self._seen is None or any(one.proven_ms >= self._seen[1] for one in books.unclocked):
+        """When the rig was last on its rounds, by the wall clock: what is due since and not given was missed. The
+        newest row does not tell: a run that a set clock met was settled by the clock's new time."""
+        if self._seen is None:
+            return reading.wall_at
+        if not self.trusted() and any(one.proven_ms >= self._seen[1] for one in self.account.books.unclocked):
             return reading.wall_at  # what was given without a clock stood for what was due
         return self._seen[0]
 

@@ -3,7 +3,7 @@
 from dosingd.checking.check import Look, check, look
 from dosingd.checking.days import days_worth_laying
 from dosingd.checking.figures import ChannelFigures, figures, hours_until_low
-from dosingd.checking.raised import RAISE, raised
+from dosingd.checking.raised import RAISE, raised, raised_since
 from dosingd.checking.warnings import NOT_ACTED_ON_YET, not_acted_on, warnings
 from dosingd.errors import Fault
 
@@ -20,5 +20,6 @@ __all__ = [
     "look",
     "not_acted_on",
     "raised",
+    "raised_since",
     "warnings",
 ]

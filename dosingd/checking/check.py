@@ -15,6 +15,7 @@ from dosingd.errors import CannotLay, Fault
 from dosingd.plan import Marks, Plan
 from dosingd.plan.amounts import shown_change, shown_ml
 from dosingd.records import Substance
+from dosingd.words import plain
 
 
 @frozen
@@ -76,7 +77,7 @@ def _limits(plan: Plan, marks: Marks, channel: str, shown: ChannelFigures, small
         faults.append(
             marks.fault(
                 f"channels.{channel}.limits.run",
-                f"the planned doses would not all be let through by a run limit of {item.limits.run_s:g} s."
+                f"the planned doses would not all be let through by a run limit of {plain(item.limits.run_s)} s."
                 f" Raise it to {-(-smallest.run_ms // 1000)} s or more, or lower daily.",
             )
         )

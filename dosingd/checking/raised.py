@@ -1,4 +1,5 @@
-"""By how much a new plan raises what is dosed or loosens what guards it: a reload that does so is asked about first.
+"""By how much a new plan raises what is dosed or loosens what guards it: a reload that does so is asked about first,
+and a start that finds such a plan holds the rig.
 
 Pure: no file, pin, socket, thread, logger, database, clock.
 """
@@ -10,14 +11,19 @@ from datetime import time
 from itertools import combinations
 
 from dosingd.daily import daily_change_umol, daily_volume_ul, gives, plan_strengths
+from dosingd.errors import PlanRefused
 from dosingd.plan.amounts import shown_change, shown_ml
 from dosingd.plan.model import LocalSpan, Plan, WithoutClock
-from dosingd.records import Substance
+from dosingd.plan.reading import read_plan
+from dosingd.records import PlanLoaded, Substance
+from dosingd.words import plain
 
 #: A channel's daily change may rise by this share without being asked about, and so may a limit. A keeper who raises
 #: what corals take up goes in smaller steps (common practice, no source); what is more is as likely a slip of the pen.
 RAISE = 0.2
 _DAY_MIN = 24 * 60
+#: What a start says of a ledger that an older version wrote, or of a plan that this version cannot read any more.
+NOT_KEPT = "the plan before was not kept as this version reads it, so nobody knows what was changed"
 
 
 def raised(old: Plan, new: Plan) -> tuple[str, ...]:
@@ -46,6 +52,20 @@ def raised(old: Plan, new: Plan) -> tuple[str, ...]:
     return (*lines, *_gaps(old, new), *_quiet(old, new), *_inputs(old, new), *_clock(old, new))
 
 
+def raised_since(was: PlanLoaded, new: Plan) -> tuple[str, ...]:
+    """As `raised`, against the plan that is in force by the ledger. A plan that is the same to the byte raises nothing;
+    where the one before is not known, all that is known is said: that it was another."""
+    if was.sha256 == new.sha256:
+        return ()
+    if was.text is None:
+        return (NOT_KEPT,)
+    try:
+        before, _ = read_plan(was.text.encode(), "")
+    except PlanRefused:
+        return (NOT_KEPT,)
+    return raised(before, new)
+
+
 def _more(before: float, after: float) -> bool:
     return after > before * (1 + RAISE) * (1 + 1e-9)
 
@@ -68,7 +88,7 @@ def _limits(old: Plan, new: Plan, name: str) -> Iterator[str]:
 
 def _rise(plan: Plan, name: str) -> str:
     rise_umol = plan.channels[name].limits.rise_umol or 0.0
-    return f"{shown_change(rise_umol / 1000 / plan.tank.water_l, gives(plan, name))} in {plan.tank.water_l:g} L"
+    return f"{shown_change(rise_umol / 1000 / plan.tank.water_l, gives(plan, name))} in {plain(plan.tank.water_l)} L"
 
 
 def _pump(old: Plan, new: Plan, name: str) -> Iterator[str]:
@@ -76,10 +96,11 @@ def _pump(old: Plan, new: Plan, name: str) -> Iterator[str]:
     before, after = old.channels[name].pump, new.channels[name].pump
     if after.nominal_ul_per_s < before.nominal_ul_per_s * (1 - RAISE) * (1 - 1e-9):
         flows = before.nominal_ul_per_s * 0.06, after.nominal_ul_per_s * 0.06
-        yield f"its nominal flow from {flows[0]:.3g} mL/min down to {flows[1]:.3g} mL/min, so it runs longer"
+        down = f"from {plain(flows[0], 3)} mL/min down to {plain(flows[1], 3)} mL/min"
+        yield f"its nominal flow {down}, so it runs longer"
     speeds = [1.0 if pump.speed is None else pump.speed for pump in (before, after)]
     if speeds[1] > speeds[0]:
-        yield f"its speed from {speeds[0] * 100:.3g} % to {speeds[1] * 100:.3g} %"
+        yield f"its speed from {plain(speeds[0] * 100, 3)} % to {plain(speeds[1] * 100, 3)} %"
 
 
 def _gaps(old: Plan, new: Plan) -> Iterator[str]:
@@ -92,7 +113,7 @@ def _gaps(old: Plan, new: Plan) -> Iterator[str]:
 def _span(seconds: float) -> str:
     if seconds == 0:
         return "none"
-    return f"{seconds / 60:g} min" if seconds % 60 == 0 else f"{seconds:g} s"
+    return f"{plain(seconds / 60)} min" if seconds % 60 == 0 else f"{plain(seconds)} s"
 
 
 def _quiet(old: Plan, new: Plan) -> Iterator[str]:
@@ -151,4 +172,4 @@ def _amount(plan: Plan, name: str) -> str:
     if change is None or substance is Substance.OTHER:
         return shown_ml(volume_ul)
     shown = shown_change(change / 1000 / plan.tank.water_l, substance)
-    return f"{shown} ({shown_ml(volume_ul)} in {plan.tank.water_l:g} L)"
+    return f"{shown} ({shown_ml(volume_ul)} in {plain(plan.tank.water_l)} L)"

@@ -19,6 +19,7 @@ from dosingd.plan import Marks, Plan
 from dosingd.plan.amounts import shown_change, shown_ml
 from dosingd.plan.model import SaltPortion
 from dosingd.records import Substance
+from dosingd.words import plain
 
 Warn = Callable[[str, str], None]
 
@@ -81,7 +82,7 @@ def _stocks(plan: Plan, marks: Marks, warn: Warn) -> None:
             elif salt.dissolved == "CaCl2" and portion.assay < FLAKES_BELOW:
                 warn(
                     path,
-                    f"an assay of {portion.assay * 100:g} % is low for {salt.name}. Is it sold as flakes? Then the"
+                    f"an assay of {plain(portion.assay * 100)} % is low for {salt.name}. Is it sold as flakes? Then the"
                     " label may give the share of calcium chloride anhydrous: write that name and that share.",
                 )
         if item.salts and item.made_up_to_l:
@@ -93,8 +94,9 @@ def _stocks(plan: Plan, marks: Marks, warn: Warn) -> None:
                 caution = f" {full.caution}" if full.caution else ""
                 warn(
                     f"stocks.{stock}.salts",
-                    f"{full.fraction * 100:.0f} % of what dissolves at {item.coldest_c:g} degC ({full.limiting}): a"
-                    f" colder night leaves crystals in the line. Make the stock weaker, or keep it warmer.{caution}",
+                    f"{full.fraction * 100:.0f} % of what dissolves at {plain(item.coldest_c)} degC"
+                    f" ({full.limiting}): a colder night leaves crystals in the line. Make the stock weaker, or keep"
+                    f" it warmer.{caution}",
                 )
 
 
@@ -116,18 +118,18 @@ def _channels(plan: Plan, marks: Marks, warn: Warn) -> None:
         item, base = plan.channels[channel], f"channels.{channel}"
         substance = gives(plan, channel)
         if shown.reservoir_change is not None and shown.reservoir_change[0] > HARM[substance]:
-            value, unit = shown.reservoir_change
+            (value, unit), stuck_on = shown.reservoir_change, shown.per_minute_stuck_on or 0.0
             warn(
                 f"{base}.reservoir.holds",
-                f"all of the {shown_ml(item.reservoir.holds_ul)} at once would add {value:.3g} {unit} to the tank, more"
-                f" than it can bear, and a pump stuck on adds {shown.per_minute_stuck_on:.2g} {unit} a minute. Take a"
-                " smaller reservoir or a slower pump, and a cut-off that does without this machine.",
+                f"all of the {shown_ml(item.reservoir.holds_ul)} at once would add {plain(value, 3)} {unit} to the"
+                f" tank, more than it can bear, and a pump stuck on adds {plain(stuck_on, 2)} {unit}"
+                " a minute. Take a smaller reservoir or a slower pump, and a cut-off that does without this machine.",
             )
         if shown.full_days is not None and shown.full_days < item.reservoir.warn_days:
             warn(
                 f"{base}.reservoir.warn",
-                f"a full reservoir lasts {shown.full_days:.2g} days, so it is called low from the start. Lower warn, or"
-                " take a larger reservoir.",
+                f"a full reservoir lasts {plain(shown.full_days, 2)} days, so it is called low from the start. Lower"
+                " warn, or take a larger reservoir.",
             )
         if shown.daily_ml > 0 and shown.day_limit_ml > LOOSE * max(
             shown.daily_ml, 4 * shown.daily_ml / item.doses, item.pump.nominal_ul_per_s / 1000
@@ -180,8 +182,8 @@ def _gaps(plan: Plan, marks: Marks, warn: Warn) -> None:
         if {Substance.ALKALINITY, Substance.CALCIUM} <= gives_both and rule.gap_s < LEAST_GAP_S:
             warn(
                 f"apart[{index}].gap",
-                f"{rule.gap_s:g} s is short between alkalinity and calcium: where they meet before they are thinned,"
-                f" they come out as a solid. {LEAST_GAP_S / 60:g} min or more are usual.",
+                f"{plain(rule.gap_s)} s is short between alkalinity and calcium: where they meet before they are"
+                f" thinned, they come out as a solid. {plain(LEAST_GAP_S / 60)} min or more are usual.",
             )
 
 
@@ -216,8 +218,9 @@ def _short_runs(plan: Plan, marks: Marks, warn: Warn) -> None:
         if 0 < run_ms < SHORTEST_MS:
             warn(
                 f"channels.{channel}.doses",
-                f"a dose runs only {run_ms:.3g} ms, and runs are timed to a whole millisecond, rounded down: the tank"
-                f" gets up to {min(100.0, 100 / run_ms):.0f} % less than is booked. Fewer doses or a slower pump.",
+                f"a dose runs only {plain(run_ms, 3)} ms, and runs are timed to a whole millisecond, rounded down:"
+                f" the tank gets up to {min(100.0, 100 / run_ms):.0f} % less than is booked. Fewer doses or a slower"
+                " pump.",
             )
 
 

@@ -24,9 +24,10 @@ from dosingd.daemon.bell import Bell
 from dosingd.daemon.early import Early
 from dosingd.daemon.intake import Intake
 from dosingd.daemon.journal import Journal
+from dosingd.daemon.latch import Latch
 from dosingd.daemon.loop import ControlLoop
 from dosingd.daemon.notify import Notify
-from dosingd.daemon.opening import open_ledger, runnable_plan
+from dosingd.daemon.opening import open_ledger, runnable_plan, unconfirmed
 from dosingd.daemon.reachable import Reachable
 from dosingd.desk import Desk
 from dosingd.duty import Duty
@@ -119,6 +120,9 @@ class Daemon:
         self._notify = Notify()
         self._bell = Bell()
         self._cut = Cut()
+        self._to_be_held: str | None = None  #: what this start found, until the turn thread books it
+        self._latch = Latch(parts.state, self._journal.say)
+        self._ready = threading.Event()  #: nothing is dosed before it is set
         self._stop_asked: int | None = None
         self._link: PublishesState | None = None
         self._linking, self._no_more_links = threading.Lock(), False
@@ -148,6 +152,8 @@ class Daemon:
             all_low=not parts.early.failed,
             memory=parts.state / ALARMS_NAME,
             why_no_broker=self._why_no_broker,
+            unconfirmed=unconfirmed(plan, account.books),
+            wait_to_begin=self._ready.wait,
         )
         self._watch = Watch(plan, self._switches, clock, lambda: self._rounds.account.books)
         self._duty.watch = self._watch
@@ -165,7 +171,7 @@ class Daemon:
             pumps=lambda: self._rig.pumps,
             leases=lambda: turn.leases,
             keep_alive=lambda: self._rig.keep_alive,
-            hold=self.hold,
+            hold=self._hold_marked,
             feed=self._notify.alive,
             feed_every_s=self._notify.feed_every_s,
             say=self._journal.say,
@@ -200,29 +206,43 @@ class Daemon:
         if early.failed:
             # A line that nobody could drive low may be on: no dose until a person has looked, not the first one either.
             why = f"a line could not be driven low at the start: {'; '.join(early.failed)}"
+            self._to_be_held = why
             self._cut.make("start")
             self._duty.post(lambda: self._duty.hold(why, "start"))
+        left = self._latch.found()
+        if left is not None:
+            self._journal.say("error", f"The daemon before was to be held and could not write it: {left}")
+            self._to_be_held = self._to_be_held or left
+            self._cut.make("latch")
+            self._duty.post(lambda: self._book_marked(left, "latch"))
         self._reachable.lay()  # before the first round: a hold that is asked for meanwhile holds
         self._duty.thread.start()
 
     def _dose(self) -> None:
-        ready = False
         while self._stop_asked is None and not self._duty.ended.is_set():
             next_mono_s = self._loop.turn()
             look_mono_s = self._watch.turn(self)
             self._desk.tick()
             self._reachable.turn()
-            if not ready and self._duty.begun.is_set() and self._duty.fault is None:
-                ready = True
-                self._notify.ready()
-                self._say_begun()
+            if not self._ready.is_set() and self._duty.opened.is_set():
+                self._begin()
             asked = self._desk.next_mono_s()
             wake_mono_s = min(next_mono_s, look_mono_s, math.inf if asked is None else asked)
             self._bell.wait(wake_mono_s - self._parts.clock.now().mono_s)
 
+    def _begin(self) -> None:
+        """Everything is open and nothing was dosed yet: from here on the service manager's watchdog counts (it is armed
+        by READY), and only then may the first dose begin."""
+        self._notify.ready()
+        self._say_begun()
+        self._ready.set()
+
     def _say_begun(self) -> None:
         rig, stopped = self._duty.plan.rig, self._duty.ledger_fault
-        if stopped is None:
+        held = self._duty.rounds.account.books.held or self._to_be_held
+        if stopped is None and held is not None:
+            self._journal.say("error", f"{rig}: it runs, but it is held: {held.rstrip('.')}. To see it: dosingd status")
+        elif stopped is None:
             self._journal.say("notice", f"{rig}: it doses. To see it: dosingd status")
         else:
             self._journal.say("error", f"{rig}: it runs, but it does NOT dose: {stopped} To see it: dosingd status")
@@ -234,6 +254,7 @@ class Daemon:
         self._notify.stopping()
         self._duty.post(self._book_stop)
         self._duty.stop()
+        self._ready.set()
         if self._duty.thread.ident is not None:
             self._duty.ended.wait(BOOKING_S)
         fault = self._duty.fault
@@ -373,6 +394,15 @@ class Daemon:
     def hold(self, why: str, reason: str) -> None:
         """The latch, booked by the turn thread."""
         self._duty.post(lambda: self._duty.hold(why, reason))
+
+    def _hold_marked(self, why: str, reason: str) -> None:
+        """The latch for what the control loop had to do itself: the turn thread may hang, and never write it."""
+        self._latch.make(why)
+        self._duty.post(lambda: self._book_marked(why, reason))
+
+    def _book_marked(self, why: str, reason: str) -> None:
+        self._duty.hold(why, reason)
+        self._latch.booked()
 
     def mend(self, reason: str) -> None:
         """The cut's end, after the run that it ended was settled."""

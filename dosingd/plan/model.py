@@ -180,6 +180,8 @@ class Plan:
     alarm_output_gpio: int | None = None
     mqtt: Broker | None = None
     sha256: str = ""
+    #: The file that it was read from, to the byte; empty for a plan that was read from none.
+    text: str = field(default="", repr=False, eq=False)
 
     def stock_of(self, channel: str) -> Stock:
         """The stock that the plan names for a channel."""

@@ -78,7 +78,8 @@ def read_plan(text: bytes, name: str) -> tuple[Plan, Marks]:
     Amounts(walk.values, derived, fault).all()
     if faults:
         raise refused_plan(faults, name)
-    return _plan(walk.values, derived, hashlib.sha256(text).hexdigest()), marks
+    plan = _plan(walk.values, derived, hashlib.sha256(text).hexdigest())
+    return evolve(plan, text=text.decode("utf-8")), marks
 
 
 def refused_plan(faults: list[Fault], name: str) -> PlanRefused:

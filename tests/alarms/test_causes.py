@@ -156,8 +156,9 @@ MANY = many()
 def test_as_many_kinds_as_the_books_can_tell_of_are_looked_at() -> None:
     elsewhere = {
         Kind.NO_LEDGER, Kind.INPUT_WANTED, Kind.PLAN_REFUSED, Kind.BROKER_UNREACHABLE, Kind.FLOW_ERROR,
+            Kind.LEVEL_DIFFERS,
         Kind.IDENTIFY_DUE, Kind.NO_CIRCULATION, Kind.FLOAT_LOW, Kind.INPUT_DISAGREES, Kind.INPUT_CHATTERS,
-        Kind.INPUT_UNREADABLE, Kind.INPUT_UNTRIED,
+        Kind.INPUT_UNREADABLE, Kind.INPUT_UNTRIED, Kind.PLAN_CHANGED,
     }  # fmt: skip
     assert set(by_kind(MANY)) == set(Kind) - elsewhere
 

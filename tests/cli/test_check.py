@@ -133,3 +133,31 @@ def test_it_reads_at_80_columns(capsys: Capture) -> None:
         assert said.status == 0
         assert max(map(len, said.out.replace(plan, "plan.yaml").splitlines())) <= 80
         assert "alkalinity has fallen by 1.5 dKH after about" in said.out
+
+
+# -- beside a ledger -----------------------------------------------------------------------------------------
+
+
+def test_with_a_ledger_it_says_what_the_plan_would_end_and_what_does_not_fit(tmp_path: Path, capsys: Capture) -> None:
+    state = ("--state", str(tmp_path / "rig"))
+    assert say(capsys, "check", LAGOON, "--json", *state).data["ledger"] == [], "there is none"
+    assert say(capsys, "init", "--bench", "--plan", LAGOON, *state).status == 0
+    assert say(capsys, "check", LAGOON, "--json", *state).data["ledger"] == []
+    changed = altered(tmp_path / "plan.yaml", [("{holds: 2 L", "{holds: 1.5 L"), ("line: 3.5 mL", "line: 4 mL")])
+    assert say(capsys, "check", changed, "--json").data["ledger"] == []
+    data = say(capsys, "check", changed, "--json", *state).data
+    assert data["ok"] is True
+    ends, small = data["ledger"]
+    assert "its calibration is of another gpio, speed, nominal_flow or line than the plan names now, and ends" in ends
+    assert "by the books 2000 mL were in its reservoir, and by the plan it holds 1500 mL" in small
+    said = say(capsys, "check", changed, *state)
+    assert said.status == 0
+    assert "ends for good with this plan" in " ".join(said.err.split())
+
+
+def test_a_ledger_that_cannot_be_read_is_no_fault_of_the_plan(tmp_path: Path, capsys: Capture) -> None:
+    (tmp_path / "ledger.sqlite").write_bytes(b"no ledger" * 100)
+    data = say(capsys, "check", LAGOON, "--json", "--state", str(tmp_path)).data
+    assert data["ok"] is True
+    [told] = data["ledger"]
+    assert told.startswith("The plan was not held against the ledger: ")

@@ -25,6 +25,7 @@ from dosingd.requests import (
     Dose,
     History,
     Hold,
+    Pause,
     Request,
     Status,
     answer_from_bytes,
@@ -354,6 +355,41 @@ def test_sixteen_that_say_nothing_do_not_keep_a_hold_out(tmp_path: Path) -> None
         for line in lines[1:]:
             line.sendall(STATUS)
             assert answer_from_bytes(everything(line)).status == 0, "and nobody else was let go of"
+
+
+@pytest.mark.parametrize("stop", [Hold("hands in the tank"), Pause(600.0)])
+def test_sixteen_whose_requests_wait_do_not_keep_a_stop_out(tmp_path: Path, stop: Hold | Pause) -> None:
+    def desk(request: Request, reply: Reply) -> None:
+        if isinstance(request, Hold | Pause):
+            reply(Answer(0, {"ok": True}))
+
+    with served(tmp_path, desk) as here:
+        for n in range(16):
+            here.raw().sendall(bytes_of_request(DOSE))
+            until(lambda n=n: len(here.taken) == n + 1)  # type: ignore[misc]
+        assert here.ask(stop).status == 0
+        for other in (Status(), Pause(None)):  # the end of a pause is no stop
+            refused = here.ask(other)
+            assert (refused.status, refused.code) == (2, "busy")
+            assert refused.text == "The daemon is serving 16 others. Nothing was done. Try again in a moment."
+        assert [type(request) for request in here.taken[16:]] == [type(stop)], "nothing else was handed on"
+        until(lambda: here.clients() == 16)
+
+
+def test_neither_do_those_that_sit_in_the_places_for_a_stop_and_say_nothing(tmp_path: Path) -> None:
+    def desk(request: Request, reply: Reply) -> None:
+        if isinstance(request, Hold):
+            reply(Answer(0, {"ok": True}))
+
+    with served(tmp_path, desk) as here:
+        for n in range(16):
+            here.raw().sendall(bytes_of_request(DOSE))
+            until(lambda n=n: len(here.taken) == n + 1)  # type: ignore[misc]
+        for _ in range(10):
+            here.raw()
+        until(lambda: here.clients() == 17)  # each newcomer takes the place of one that says nothing
+        assert here.ask(Hold("hands in the tank")).status == 0
+        until(lambda: here.clients() == 16)
 
 
 def test_sixteen_that_say_a_little_do_not_keep_a_hold_out_and_whoever_asked_keeps_its_place(tmp_path: Path) -> None:

@@ -105,14 +105,19 @@ class Rig:
 
     def start(self, *more: str, **environment: str) -> Self:
         """The daemon; returns when it answers."""
-        said = self.log.count("it doses.")
+        said = self.begun
         with self.log_file.open("ab") as log:
             self.child = subprocess.Popen(
                 self.command("run", "--bench", *more), cwd=ROOT, stderr=log, env={**os.environ, **environment}
             )
-        wait_until(lambda: self.log.count("it doses.") > said or self.ended, "the daemon says that it doses")
+        wait_until(lambda: self.begun > said or self.ended, "the daemon says that it doses, or is held")
         assert not self.ended, self.log
         return self
+
+    @property
+    def begun(self) -> int:
+        """How often a daemon has said that it doses, or that it runs and is held."""
+        return self.log.count(": it doses. To see") + self.log.count(": it runs, but it ")
 
     @property
     def ended(self) -> bool:

@@ -532,3 +532,40 @@ def test_status_and_history_that_fail_are_answered_and_end_no_dosing(monkeypatch
         of.live(40 * MIN)
         assert len(of.rig.spans["alk"]) == 1
         _said_once(of, "an answer")
+
+
+# -- before the first round ----------------------------------------------------------------------------------
+
+
+def test_everything_is_open_and_told_before_the_first_dose_may_begin() -> None:
+    of = Manned(PLAN, start_at=START_AT + timedelta(minutes=29, seconds=59))
+    go_on = threading.Event()
+
+    def wait() -> None:
+        opened.append((of.duty.opened.is_set(), len(of.shown), len(of.rig.events(Started))))
+        of.clock.pass_s(2.0)  # the dose of 00:30 is due by now
+        assert go_on.wait(DEADLINE_S)
+
+    opened: list[tuple[bool, int, int]] = []
+    of.duty._wait_to_begin = wait
+    of.duty.thread.start()
+    assert of.duty.opened.wait(DEADLINE_S)
+    assert of.rung == 1, "the control loop is woken to say READY"
+    assert not of.duty.begun.wait(0.05)
+    assert of.rig.spans["alk"] == []
+    go_on.set()
+    assert of.duty.begun.wait(DEADLINE_S)
+    assert opened == [(True, 1, 1)]
+    assert len(of.rig.spans["alk"]) == 1
+    of.duty.stop()
+    of.duty.thread.join(DEADLINE_S)
+
+
+def test_a_start_that_fails_is_never_open(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fault(self: Rounds, *_: object, **__: object) -> None:
+        raise Expected("a fault")
+
+    monkeypatch.setattr(Rounds, "start", fault)
+    with Manned(PLAN) as of:
+        assert of.duty.ended.wait(DEADLINE_S)
+        assert not of.duty.opened.is_set(), "nobody says READY"

@@ -45,7 +45,7 @@ class Link:
 class Bench:
     """A daemon in this process, with its turn thread and without its control loop."""
 
-    def __init__(self, directory: Path) -> None:
+    def __init__(self, directory: Path, *, begins: bool = True) -> None:
         of = Rig(directory, CALM)
         parts = parts_for(
             of.state,
@@ -65,7 +65,9 @@ class Bench:
         self.daemon._journal.say = lambda priority, text: self.said.append((priority, text))  # type: ignore[method-assign]
         self.duty = self.daemon._duty
         self.duty.thread.start()
-        assert self.duty.begun.wait(20.0)
+        if begins:
+            self.daemon._ready.set()
+            assert self.duty.begun.wait(20.0)
 
     def _list_lines(self, *plans: Plan) -> None:
         if self.room is not None:
@@ -205,3 +207,28 @@ def test_a_ledger_that_fails_at_the_start_is_ready_and_does_not_say_that_it_dose
         "calm: it runs, but it does NOT dose: The disk is full. To see it: dosingd status",
     )
     bench.duty.ledger_fault = None
+
+
+def test_ready_is_said_before_the_first_round_and_the_first_round_waits_for_it(tmp_path: Path) -> None:
+    of = Bench(tmp_path, begins=False)
+    told: list[bool] = []
+    of.daemon._notify.ready = lambda: told.append(of.duty.begun.is_set())  # type: ignore[method-assign]
+    try:
+        assert of.duty.opened.wait(20.0)
+        assert not of.duty.begun.wait(0.1)
+        loop = threading.Thread(target=of.daemon._dose, daemon=True)
+        loop.start()
+        assert of.duty.begun.wait(20.0)
+        of.daemon._stop_asked = 15
+        of.daemon._bell.ring()
+        loop.join(20.0)
+    finally:
+        of.daemon._go_down()
+    assert told == [False]
+
+
+def test_a_daemon_that_is_stopped_before_it_was_ready_goes_down_at_once(tmp_path: Path) -> None:
+    of = Bench(tmp_path, begins=False)
+    assert of.duty.opened.wait(20.0)
+    assert of.daemon._go_down() == 0
+    assert of.duty.ended.is_set()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
 from zoneinfo import ZoneInfo
@@ -10,6 +11,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from attrs import evolve
 
+from dosingd.agenda import OUTAGE_DAYS
 from dosingd.alarms import Kind, alarms
 from dosingd.plan.model import ClockPolicy, DailyVolume, WithoutClock
 from dosingd.records import (
@@ -156,6 +158,81 @@ def test_a_jump_over_days_books_each() -> None:
         assert account(rig, TODAY + timedelta(days=number)) == (0, 0, 24_000)
     assert account(rig, TODAY + timedelta(days=3)) == (4_000, 0, 20_000)
     assert booked_once(rig)
+
+
+def _by_a_row(rig: Rig) -> None:
+    rig.account.write(Stamp(), rig.clock.now())
+
+
+def _by_a_run(rig: Rig) -> None:
+    rig.turn.run(request("alk", 500))
+
+
+def _by_a_refill(rig: Rig) -> None:
+    rig.rounds.lay_anew()
+
+
+def _by_a_reload(rig: Rig) -> None:
+    rig.rounds.reload(rig.plan)
+
+
+@pytest.mark.parametrize("first", [_by_a_row, _by_a_run, _by_a_refill, _by_a_reload])
+def test_a_jump_over_days_books_each_whatever_meets_the_new_time_first(first: Callable[[Rig], None]) -> None:
+    rig = Rig(PLAN).start().live(20 * H)
+    rig.clock.set_wall(3 * 24 * H)
+    first(rig)
+    rig.live(4 * H)
+    assert account(rig) == (20_000, 0, 4_000)
+    for number in (1, 2):
+        assert account(rig, TODAY + timedelta(days=number)) == (0, 0, 24_000)
+    assert account(rig, TODAY + timedelta(days=3)) == (4_000, 0, 20_000)
+    assert all("the clock moved past it" in row.reason for row in missed(rig) if row.day != TODAY)
+    assert booked_once(rig)
+
+
+def test_a_jump_in_the_midst_of_a_run_books_each_day() -> None:
+    rig = Rig(PLAN).start().live(20 * H)
+    pump = rig.pumps["alk"]
+    on = pump.on
+
+    def on_while_the_clock_is_set() -> None:
+        on()
+        pump.on = on  # type: ignore[method-assign]
+        rig.clock.set_wall(3 * 24 * H)
+
+    pump.on = on_while_the_clock_is_set  # type: ignore[method-assign]
+    rig.live(3 * H)  # from 20:30 to 20:30 three days on
+    assert account(rig) == (21_000, 0, 3_000)
+    for number in (1, 2):
+        assert account(rig, TODAY + timedelta(days=number)) == (0, 0, 24_000)
+    assert account(rig, TODAY + timedelta(days=3)) == (2_000, 0, 21_000)
+    assert booked_once(rig)
+
+
+def test_a_reload_after_a_jump_books_what_the_plan_before_had_laid() -> None:
+    rig = Rig(PLAN).start().live(20 * H)
+    rig.clock.set_wall(24 * H)
+    rig.rounds.reload(plan(channel("alk", daily=DailyVolume(12_000))))
+    assert account(rig) == (20_000, 0, 4_000)
+    assert account(rig, TODAY + timedelta(days=1)) == (0, 0, 20_000)
+
+
+def test_a_reload_books_nothing_that_its_own_plan_has_before_it() -> None:
+    rig = Rig(plan(ALK)).start().live(20 * H + 1_900)
+    rig.clock.pass_s(50.0)
+    rig.rounds.reload(plan(channel("alk", doses=2_880, smallest_ul=2)))  # one of its doses was 20 s ago
+    rig.live(1.0)
+    assert missed(rig) == []
+
+
+def test_a_jump_over_years_books_no_more_days_than_a_long_outage() -> None:
+    rig = Rig(PLAN).start().live(20 * H)
+    rig.clock.set_wall(10 * 365 * 24 * H)
+    rig.account.write(Stamp(), rig.clock.now())
+    rig.live(60.0)
+    days = {row.day for row in missed(rig)}
+    assert OUTAGE_DAYS <= len(days) <= OUTAGE_DAYS + 2
+    assert len(missed(rig)) < OUTAGE_DAYS + 2 * 24
 
 
 def test_a_jump_back_gives_nothing_twice() -> None:
