@@ -21,8 +21,9 @@ from dosingd.daily import daily_volume_ul
 from dosingd.fitting import Fit, Run, fitted
 from dosingd.flows import flow_of, head_of, valid_calibration
 from dosingd.plan.model import Plan
-from dosingd.records import Calibrated, CalibrationDoubted
+from dosingd.records import Calibrated, CalibrationDoubted, HeadRow
 from dosingd.strengths import strengths_of
+from dosingd.tubing import Tubing, comparable, speed_of
 from dosingd.words import ml, number
 
 #: Two runs fit any line; the third is the first that can disagree.
@@ -41,6 +42,9 @@ LEAST_OF_NOMINAL, MOST_OF_NOMINAL = 0.5, 2.0
 MOST_LAG_S = 3.0
 #: A tubing changes by some percent in months; a flow this far off the last one is a mistake as often as not.
 MOST_CHANGE = 0.15
+#: The first flow of a tubing gets a caution when it is this far off what the pump is rated at. Common practice, no
+#: source: makers rate a pump with one tubing, water, and no head of it.
+FAR_FROM_NOMINAL = 0.25
 #: A second set agrees with the first when their flows differ by no more than this.
 AGREES_WITHIN = 0.05
 
@@ -66,6 +70,7 @@ class Verdict:
     dose_ul: int | None = None
     interval95_percent: float | None = None
     event: Calibrated | CalibrationDoubted | None = None
+    cautions: tuple[str, ...] = ()  #: what a person should think of before it is relied on
 
 
 def judged(plan: Plan, books: Books, name: str, measured: Measured) -> Verdict:
@@ -82,21 +87,22 @@ def judged(plan: Plan, books: Books, name: str, measured: Measured) -> Verdict:
     impossible = _impossible(name, runs, fit, pump.nominal_ul_per_s * (1.0 if pump.speed is None else pump.speed))
     if impossible is not None:
         return Verdict(False, impossible[0], impossible[1], fit, dose_ul, interval)
-    head = head_of(plan.channels[name])
-    last, doubted = valid_calibration(plan, books, name), books.doubted.get(name)
-    change = 0.0 if last is None else fit.flow_ul_per_s / last.event.flow_ul_per_s - 1
-    if abs(change) > MOST_CHANGE:
+    head, tubing = head_of(plan.channels[name]), books.tubing_of(name)
+    last, doubted = comparable(tubing.accepted, head), tubing.doubted
+    change = None if last is None else _change(fit, last.event, dose_ul, interval)
+    if change is not None and last is not None and change.too_far:
         again = doubted is not None and doubted.head == head
         if again and doubted is not None and sorted(doubted.runs) == sorted(runs):
             reason = f"{name}: these are the runs of the first set once more. A second set is timed and measured anew."
             return Verdict(False, "same-runs", reason, fit, dose_ul, interval)
-        if not (again and doubted is not None and _agree(fit.flow_ul_per_s, doubted.flow_ul_per_s)):
-            assert last is not None
+        if not (again and doubted is not None and _change(fit, doubted, dose_ul, interval).agrees):
+            holds = valid_calibration(plan, books, name) is not None
             reason = (
-                f"test runs gave {_flow(fit.flow_ul_per_s)}, {change * 100:+.0f} % off the last calibration on this "
-                f"tubing, {_flow(last.event.flow_ul_per_s)} of {last.at:%Y-%m-%d}. Doses go on by the last one until a "
-                f"second set of runs agrees with this one within {AGREES_WITHIN * 100:.0f} %. If the tubing is new: "
-                f"dosingd retube {name}"
+                f"test runs gave {_flow(fit.flow_ul_per_s)} and {ml(fit.lag_ul)} of lag, {change.text} off the last"
+                f" calibration on this tubing, {_flow(last.event.flow_ul_per_s)} and {ml(last.event.lag_ul)} of"
+                f" {last.at:%Y-%m-%d}. {'Doses go on by the last one' if holds else 'It does not dose'} until a second"
+                f" set of runs agrees with this one within {AGREES_WITHIN * 100:.0f} %. If the tubing is new:"
+                f" dosingd retube {name}"
             )
             event = CalibrationDoubted(
                 name, fit.flow_ul_per_s, fit.lag_ul, tuple(runs), measured.source, head, reason,
@@ -118,7 +124,27 @@ def judged(plan: Plan, books: Books, name: str, measured: Measured) -> Verdict:
         water_c=measured.water_c,
         density_kg_per_l=measured.density_kg_per_l,
     )
-    return Verdict(True, None, None, fit, dose_ul, interval, accepted)
+    cautions = () if last is not None else _cautions(name, fit, head, tubing)
+    return Verdict(True, None, None, fit, dose_ul, interval, accepted, cautions)
+
+
+def _cautions(name: str, fit: Fit, head: HeadRow, tubing: Tubing) -> tuple[str, ...]:
+    """What is strange about the first flow of a tubing at a speed, which nothing on it can be held against."""
+    speed = speed_of(head)
+    held = [("the pump's nominal flow", head.nominal_ul_per_s * speed, FAR_FROM_NOMINAL)]
+    former, other = comparable(tubing.former, head), tubing.accepted[-1] if tubing.accepted else None
+    if former is not None:
+        held.append(("that of the tubing before", former.event.flow_ul_per_s, MOST_CHANGE))
+    if other is not None and other.speed is not None:
+        at_speed_ul_per_s = other.event.flow_ul_per_s * speed / other.speed
+        held.append(("the last calibration on this tubing at its share of speed", at_speed_ul_per_s, FAR_FROM_NOMINAL))
+    return tuple(
+        f"{name}: {_flow(fit.flow_ul_per_s)} is {(fit.flow_ul_per_s / flow - 1) * 100:+.0f} % off {what},"
+        f" {_flow(flow)}. It may be right, and nothing else on this tubing tells. Look at the figures once more, and"
+        f" time a second set: dosingd calibrate {name}"
+        for what, flow, far in held
+        if abs(fit.flow_ul_per_s / flow - 1) > far
+    )
 
 
 def _no_line(name: str, runs: Sequence[Run]) -> Verdict | None:
@@ -178,8 +204,36 @@ def _impossible(name: str, runs: Sequence[Run], fit: Fit, nominal_ul_per_s: floa
     return None
 
 
-def _agree(one_ul_per_s: float, other_ul_per_s: float) -> bool:
-    return abs(one_ul_per_s / other_ul_per_s - 1) <= AGREES_WITHIN
+@frozen
+class _Change:
+    """How far test runs are off a former flow: by the flow, and by what a planned dose comes to, which the lag decides
+    as well. `unknown` is what the runs leave open of a dose."""
+
+    flow: float
+    dose: float
+    unknown: float
+
+    @property
+    def too_far(self) -> bool:
+        return abs(self.flow) > MOST_CHANGE or abs(self.dose) > MOST_CHANGE + self.unknown
+
+    @property
+    def agrees(self) -> bool:
+        return abs(self.flow) <= AGREES_WITHIN and abs(self.dose) <= AGREES_WITHIN + self.unknown
+
+    @property
+    def text(self) -> str:
+        if abs(self.flow) > MOST_CHANGE:
+            return f"{self.flow * 100:+.0f} %"
+        return f"{self.dose * 100:+.0f} % of a dose"
+
+
+def _change(fit: Fit, former: Calibrated | CalibrationDoubted, dose_ul: int, interval: float) -> _Change:
+    by_flow, by_dose = fit.flow_ul_per_s / former.flow_ul_per_s - 1, 0.0
+    if former.source != "bench":  # nobody measured its lag
+        run_s = run_s_from_volume(dose_ul, Flow(former.flow_ul_per_s, former.lag_ul))
+        by_dose = fit.volume_ul(run_s) / dose_ul - 1
+    return _Change(by_flow, by_dose, interval / 100)
 
 
 def _flow(ul_per_s: float) -> str:
@@ -226,6 +280,7 @@ def verdict_data(verdict: Verdict, measured: Measured) -> dict[str, Any]:
         "accepted": verdict.accepted,
         "reason": verdict.reason,
         "second_set_wanted": isinstance(verdict.event, CalibrationDoubted),
+        "cautions": list(verdict.cautions),
         "runs": [
             {"seconds": seconds, "volume_ml": volume / 1000, "residual_ml": in_ml(residual)}
             for (seconds, volume), residual in zip(measured.runs, residuals, strict=True)

@@ -44,12 +44,11 @@ from dosingd.records import (
     Switched,
     proven_ms_after,
 )
-from dosingd.reservoir import Contents, Filling, FlowCheck, flow_check, outlet_strength, strength_from_map
+from dosingd.reservoir import Contents, Filling, FlowCheck, TooSmall, flow_check, outlet_strength, strength_from_map
+from dosingd.tubing import Calibration, Tubing
 
 #: Doses laid without a clock are remembered for so long, to be counted in the day when the clock is trusted again.
 UNCLOCKED_KEPT_MS = 60 * 3600 * 1000
-#: How many calibrations on one tubing are looked back on for its drift.
-CALIBRATIONS_KEPT = 8
 #: Rows that a verb may write while no daemon runs: they do not say that the rig was there to dose.
 BY_HAND = (Calibrated, CalibrationDoubted, Retubed, Refilled)
 #: So many refills that err the same way are no chance.
@@ -124,16 +123,6 @@ class LastDose:
     purpose: Purpose = Purpose.SCHEDULED
 
 
-@frozen
-class Calibration:
-    """A calibration as the books keep it."""
-
-    event: Calibrated
-    at: datetime
-    motor_ms: int  #: how long the channel's motor had run by then
-    plan_sha256: str | None  #: of the plan that was in force
-
-
 @define
 class Books:
     newest: Row | None = None
@@ -149,9 +138,7 @@ class Books:
     extra_ul: dict[date, dict[str, int]] = field(factory=dict)  #: by hand into the tank, beside the plan
     unclocked: list[Unclocked] = field(factory=list)
     last_dose: dict[str, LastDose] = field(factory=dict)
-    calibrations: dict[str, tuple[Calibration, ...]] = field(factory=dict)  #: on the tubing that is in, newest last
-    doubted: dict[str, CalibrationDoubted] = field(factory=dict)  #: wait for a second set of runs that agrees
-    retubed_at: dict[str, datetime] = field(factory=dict)
+    tubing: dict[str, Tubing] = field(factory=dict)
     motor_ms: dict[str, int] = field(factory=dict)  #: how long each motor ran, whatever for
     identified: Mapping[str, int] | None = None  #: the lines at the newest swap check that was passed, by channel
     contents: dict[str, Contents] = field(factory=dict)
@@ -159,6 +146,8 @@ class Books:
     #: What the newest refills say of the flow since it was calibrated; only those that tell something.
     checks: dict[str, tuple[FlowCheck, ...]] = field(factory=dict)
     last_check: dict[str, FlowCheck] = field(factory=dict)  #: of the newest refill with a level found, if it has one
+    #: Levels found that neither the readings nor the pump explain, until one is found that they do.
+    gaps: dict[str, FlowCheck] = field(factory=dict)
     switches: dict[str, Seen] = field(factory=dict)
     ordered: dict[str, None] = field(factory=dict)  #: ids of the newest orders from the broker, oldest first
     zones: list[tuple[str, datetime]] = field(factory=list)
@@ -180,6 +169,10 @@ class Books:
     def proven_ms(self, reading: Reading) -> int:
         """Proven time at a reading."""
         return proven_ms_after(self.newest, reading)
+
+    def tubing_of(self, channel: str) -> Tubing:
+        """A channel's head tubing with what was calibrated on it."""
+        return self.tubing.get(channel) or Tubing()
 
     def level(self, key: str, proven_ms: int) -> int:
         """A bucket's level in whole units, rounded down; 0 for a bucket nobody opened: a missing limit is no limit
@@ -216,16 +209,14 @@ class Books:
             case LedgerMade():
                 self.ledger = event
             case PlanLoaded():
-                self._plan_loaded(event, row.proven_ms)
+                self._plan_loaded(event, row)
                 self.plan_seq = row.seq
             case Calibrated():
                 self._calibrated(event, row)
             case CalibrationDoubted():
-                self.doubted[event.channel] = event
+                self.tubing[event.channel] = evolve(self.tubing_of(event.channel), doubted=event)
             case Retubed():
-                self.calibrations.pop(event.channel, None)
-                self.doubted.pop(event.channel, None)
-                self.retubed_at[event.channel] = row.reading.wall_at
+                self.tubing[event.channel] = self.tubing_of(event.channel).after_retubing(row.reading.wall_at)
                 self._flow_changed(event.channel)
             case Identified():
                 self.identified = event.gpios
@@ -294,7 +285,8 @@ class Books:
                 self.restarts_since_at = row.reading.wall_at
         self.version, self.running = event.version, True
 
-    def _plan_loaded(self, event: PlanLoaded, proven_ms: int) -> None:
+    def _plan_loaded(self, event: PlanLoaded, row: Row) -> None:
+        proven_ms = row.proven_ms
         first = self.plan is None and self.ledger is not None
         full = first and self.ledger is not None and self.ledger.full
         for key, wanted in buckets_of(event.channels, proven_ms, first=first, full=full).items():
@@ -305,17 +297,16 @@ class Books:
             # A zone that had not begun when a later plan names another one never begins.
             known = [zone for zone in self.zones if zone[1] < event.zone_from_at]
             self.zones = [*known, (event.timezone, event.zone_from_at)]
+        for channel, head in event.heads.items():  # an older row names none, and ends nothing
+            self.tubing[channel] = self.tubing_of(channel).after_plan(head, event.sha256)
+        for channel, holds_ul in event.holds_ul.items():
+            self._at_most(channel, holds_ul, row.reading.wall_at)
         self.plan = event
 
     def _calibrated(self, event: Calibrated, row: Row) -> None:
-        kept = Calibration(
-            event,
-            row.reading.wall_at,
-            self.motor_ms.get(event.channel, 0),
-            None if self.plan is None else self.plan.sha256,
-        )
-        self.calibrations[event.channel] = (*self.calibrations.get(event.channel, ()), kept)[-CALIBRATIONS_KEPT:]
-        self.doubted.pop(event.channel, None)
+        sha256 = None if self.plan is None else self.plan.sha256
+        kept = Calibration(event, row.reading.wall_at, self.motor_ms.get(event.channel, 0), sha256)
+        self.tubing[event.channel] = self.tubing_of(event.channel).after_calibration(kept)
         self._flow_changed(event.channel)
 
     def _flow_changed(self, channel: str) -> None:
@@ -323,7 +314,15 @@ class Books:
         self.checks.pop(channel, None)
         filling = self.fillings.get(channel)
         if filling is not None and filling.drawn_ul > 0:
-            self.fillings[channel] = evolve(filling, flow_changed=True)
+            self.fillings[channel] = evolve(filling, former_ul=filling.drawn_ul - filling.unseen_ul)
+
+    def _at_most(self, channel: str, holds_ul: int, at: datetime) -> None:
+        """A plan whose reservoir holds less than the books say is in it: no more than that can be, and perhaps less."""
+        contents, filling = self.contents.get(channel), self.fillings.get(channel)
+        if contents is None or filling is None or contents.left_ul <= holds_ul:
+            return
+        self.fillings[channel] = evolve(filling, too_small=TooSmall(at, contents.left_ul, holds_ul))
+        self.contents[channel] = evolve(contents, left_ul=holds_ul)
 
     def _refilled(self, event: Refilled, row: Row) -> None:
         before, filling = self.contents.get(event.channel), self.fillings.get(event.channel)
@@ -349,6 +348,10 @@ class Books:
             return
         check = flow_check(filling, before.left_ul, event.found_ul, row.reading.wall_at)
         self.last_check[event.channel] = check
+        if check.unexplained:
+            self.gaps[event.channel] = check
+            return
+        self.gaps.pop(event.channel, None)
         if check.error is not None:
             self.checks[event.channel] = (*self.checks.get(event.channel, ()), check)[-CHECKS_KEPT:]
 

@@ -11,11 +11,12 @@ from collections.abc import Callable
 from dosingd.acceptance import Measured, judged, lengths_for, swapped, verdict_data
 from dosingd.books import Books
 from dosingd.calibration import volume_ul_from_run_s
-from dosingd.duty import Duty
+from dosingd.duty import LONGEST_SESSION_S, Duty
 from dosingd.flows import flow_of
+from dosingd.ledger import Book
 from dosingd.plan.model import Plan
-from dosingd.records import Event, Identified, Retubed
-from dosingd.requests import Answer, Calibrate, Identify, Lengths, Retube, TestRun
+from dosingd.records import Event, Identified, PlanLoaded, Purpose, Reserved, Retubed
+from dosingd.requests import MEASURED, Answer, Calibrate, Identify, Lengths, Retube, TestRun
 from dosingd.words import ml
 
 
@@ -66,6 +67,8 @@ def calibrate(duty: Duty, request: Calibrate) -> Answer:
     """Timed runs judged, and booked where they make a calibration or wait for a second set."""
     plan, account = duty.plan, duty.rounds.account
     refused = no_channel(plan, request.channel)
+    if refused is None and request.source == MEASURED:
+        refused = _of_what_is_gone(account.book, request)
     if refused is not None:
         return refused
     duty.touch(request.channel)
@@ -78,6 +81,33 @@ def calibrate(duty: Duty, request: Calibrate) -> Answer:
         duty.wake()
     duty.publish()
     return answer
+
+
+def _of_what_is_gone(book: Book, request: Calibrate) -> Answer | None:
+    """The refusal of runs that the daemon timed before the tubing or the plan changed: a person may measure at one
+    terminal while another books new tubing, and the flow of the old one is not that of the new. None: they are of what
+    is there now, or nothing tells."""
+    name, left, changed = request.channel, len(request.runs), ""
+    newest_ms = book.newest.proven_ms
+    for row in book.rows(kinds=[Reserved, Retubed, PlanLoaded], newest_first=True):
+        if newest_ms - row.proven_ms > LONGEST_SESSION_S * 1000:
+            return None  # no session lasts so long
+        match row.event:
+            case Retubed(channel) if channel == name:
+                changed = "its head tubing was changed"
+            case PlanLoaded():
+                changed = changed or "the plan was changed"
+            case Reserved(channel=channel, purpose=Purpose.CALIBRATION) if channel == name:
+                if changed:
+                    text = (
+                        f"{name}: {changed} after some of these runs, so they say nothing of what is there now. What"
+                        f" they drew is booked; nothing was calibrated. Measure again: dosingd calibrate {name}"
+                    )
+                    return Answer.refused("changed", text)
+                left -= 1
+        if left == 0:
+            return None
+    return None
 
 
 def judge_and_book(plan: Plan, books: Books, name: str, measured: Measured, write: Callable[[Event], object]) -> Answer:

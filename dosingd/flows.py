@@ -9,10 +9,11 @@ Pure: no file, pin, socket, thread, logger, database, clock.
 
 from __future__ import annotations
 
-from dosingd.books import Books, Calibration
+from dosingd.books import Books
 from dosingd.calibration import Flow
 from dosingd.plan.model import Channel, Plan
 from dosingd.records import Calibrated, HeadRow
+from dosingd.tubing import Calibration
 
 
 def head_of(channel: Channel) -> HeadRow:
@@ -28,20 +29,13 @@ def bench_calibration(channel: Channel, ul_per_s: float | None = None) -> Calibr
 
 
 def calibrations_of(plan: Plan, books: Books, channel: str) -> tuple[Calibration, ...]:
-    """The calibrations on the tubing that is in, of the head that the plan names; newest last.
-
-    A row of an older version does not say which head it was made with: it holds for the plan that was in force when it
-    was booked, to the byte.
-    """
+    """The calibrations that nothing has ended, on the tubing that is in and of the head that the plan names; newest
+    last."""
     item = plan.channels.get(channel)
     if item is None:
         return ()
     head = head_of(item)
-
-    def holds(one: Calibration) -> bool:
-        return one.plan_sha256 == plan.sha256 if one.event.head is None else one.event.head == head
-
-    return tuple(one for one in books.calibrations.get(channel, ()) if holds(one))
+    return tuple(one for one in books.tubing_of(channel).holding if one.of(head, plan.sha256))
 
 
 def valid_calibration(plan: Plan, books: Books, channel: str) -> Calibration | None:

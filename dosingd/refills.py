@@ -22,9 +22,9 @@ from dosingd.daily import daily_volume_ul, gives
 from dosingd.errors import RefillRefused
 from dosingd.plan.model import Channel, Plan, Stock
 from dosingd.records import Refilled, Substance
-from dosingd.reservoir import Contents, days_left, map_from_strength, strength_from_map
-from dosingd.stores import after_flow, flow_text
-from dosingd.strengths import SAME_STRENGTH, confirm, stock_differs, strengths_of
+from dosingd.reservoir import Contents, Filling, days_left, map_from_strength, strength_from_map
+from dosingd.stores import after_gap, flow_text, gap_text
+from dosingd.strengths import SAME_STRENGTH, confirm, stock_differs, strength_text, strengths_of
 from dosingd.words import ml
 
 #: What a line may hold that the plan does not tell of, where the stock changes: 4 m of 2.5 mm bore.
@@ -59,9 +59,8 @@ def refilled(plan: Plan, books: Books, said: Refill) -> Refilled:
         # A reservoir that was emptied first would be booked as a mixture, and its doses be too strong.
         _refuse(
             name,
-            f"{stock.id} is another strength than the {contents.stock} that was in it. Say how much of that was left"
-            f' when it was poured: --found, such as "{max(0, contents.left_ul) / 1000:.0f} mL" by the books, or "0 mL"'
-            " of an emptied one",
+            f"{_unlike(contents, books.fillings.get(name), stock)}. Say how much was left when it was poured: --found,"
+            f' such as "{max(0, contents.left_ul) / 1000:.0f} mL" by the books, or "0 mL" of an emptied one',
         )
     left_ul = said.found_ul if said.found_ul is not None else _expected(name, contents, said.to_ul)
     if contents is not None and stock.id != contents.stock and left_ul >= said.to_ul:
@@ -76,6 +75,14 @@ def refilled(plan: Plan, books: Books, said: Refill) -> Refilled:
         line_ul=_line_ul(item, contents, strength),
         poured=map_from_strength(stock.strength),
     )
+
+
+def _unlike(contents: Contents, filling: Filling | None, stock: Stock) -> str:
+    """How what is in a reservoir and what was poured differ, with both strengths."""
+    was, now = strength_text(contents.strength), strength_text(stock.strength)
+    poured = None if filling is None or filling.poured is None else strength_from_map(dict(filling.poured))
+    what = contents.stock if poured is None or _same(poured, contents.strength) else "a mixture"
+    return f"its reservoir holds {what} of {was} by the books, and {stock.id} is {now}: another strength"
 
 
 def _refuse(channel: str, why: str) -> NoReturn:
@@ -255,6 +262,7 @@ def refill_data(plan: Plan, books: Books, row: Refilled, before: Before) -> dict
             None if check is None or check.uncertainty is None else check.uncertainty * 100
         ),
         "flow_error_unknown": check.why_not if check is not None and check.error is None else None,
+        "level_differs_ml": -check.gap_ul / 1000 if check is not None and check.unexplained else None,
         "days_left": days_left(contents.left_ul, plan.channels[name].reservoir, daily_ul[name]),
         "daily_ml_before": float(before.daily_ul[name]) / 1000,
         "daily_ml_after": float(daily_ul[name]) / 1000,
@@ -292,5 +300,11 @@ def refill_messages(plan: Plan, books: Books, row: Refilled, before: Before) -> 
             f"{name}: {differs}, so it waits, and nothing goes into the tank. Write what is in it into the plan, then:"
             f" dosingd reload. Or, if all of it is the plan's: {confirm(name)}"
         )
-    flow = flow_text(name, books.checks.get(name, ())) if row.found_ul is not None else ""
-    return (*said, f"{flow} Next: {after_flow(name, books)}") if flow else tuple(said)
+    if row.found_ul is None or not row.measured:
+        return tuple(said)
+    gap, flow = books.gaps.get(name), flow_text(name, books.checks.get(name, ()))
+    if gap is not None:
+        said.append(f"{gap_text(name, gap)} Next: {after_gap(name, gap)}")
+    elif flow:
+        said.append(f"{flow} Next: dosingd calibrate {name}")
+    return tuple(said)

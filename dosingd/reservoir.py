@@ -35,6 +35,15 @@ class Contents:
 
 
 @frozen
+class TooSmall:
+    """A plan came into force whose reservoir holds less than the books said was in it. Volumes in µL."""
+
+    at: datetime
+    left_ul: int  #: by the books, then
+    holds_ul: int
+
+
+@frozen
 class Filling:
     """A reservoir since its level was last measured, which is at a refill. Volumes in µL."""
 
@@ -43,8 +52,9 @@ class Filling:
     to_ul: int
     drawn_ul: int = 0  #: by the books, whatever for
     unseen_ul: int = 0  #: of these, booked for runs that nobody saw the end of: they may never have run
-    flow_changed: bool = False  #: calibrated, or new tubing, since then: two flows were booked by
+    former_ul: int = 0  #: of what was drawn: booked by a former flow, before a calibration or new tubing
     poured: Mapping[str, float] | None = None  #: what the plan said then of the stock's strength; None: not kept
+    too_small: TooSmall | None = None  #: since then the level is not known: at most what the books say
 
     def after_run(self, given_ul: int, *, seen: bool) -> Filling:
         """After so much was booked as drawn."""
@@ -67,6 +77,12 @@ READING_SHARE = 0.01
 #: How far the flow may be off by a refill before it counts. A calibration falls due when it has drifted by as much; it
 #: is a third of the 15 % that must never be reached, and three times what two readings of a level are usually good to.
 FLOW_TOLERANCE = 0.05
+#: ... and by how much where it was calibrated in between, or retubed: what a calibration may differ from the last one.
+CHANGED_TOLERANCE = 0.15
+#: No level is read better than to this, however little was in it. Common practice, no source.
+LEAST_READING_UL = 5_000
+#: A pump gives half to twice of what it was calibrated to; beyond that something else happened.
+LEAST_FLOW, MOST_FLOW = 0.5, 2.0
 
 
 @frozen
@@ -81,6 +97,19 @@ class FlowCheck:
     error: float | None
     uncertainty: float | None  #: of the error, from the two readings of the level and the runs nobody saw the end of
     why_not: str = ""
+    to_ul: int = 0  #: what it had been filled to
+    pump_ul: int = 0  #: how much of the gap can be the pump's
+    readings_ul: int = 0  #: ... and that of two readings of a level
+
+    @property
+    def gap_ul(self) -> int:
+        """What is missing by the books; below zero: what is there beyond them."""
+        return self.expected_ul - self.found_ul
+
+    @property
+    def unexplained(self) -> bool:
+        """Whether the gap is more than pump and readings can make up: stock went, or came, another way."""
+        return abs(self.gap_ul) > self.pump_ul + self.readings_ul
 
     @property
     def tells(self) -> bool:
@@ -92,25 +121,45 @@ def flow_check(filling: Filling, left_ul: int, found_ul: int, at: datetime) -> F
     """Expected against found at a refill: the flow's true error since the one before.
 
     Drawn in truth is what was filled to less what was found, each read to READING_SHARE; of the runs that nobody saw
-    the end of half is taken, and the other half is not known. No error is told where the readings alone could make up
-    FLOW_TOLERANCE: then too little was pumped.
+    the end of half is taken, and the other half is not known. No error is told where the readings, and what was
+    booked by a former flow, could make up FLOW_TOLERANCE: then too little was pumped. But a gap is told in any case: stock that is missing, or there beyond
+    the books, by more than both readings and the pump (within its tolerance; half to twice where its error is told).
     """
     seen_ul = filling.drawn_ul - filling.unseen_ul
+    one_ul = max(READING_SHARE * filling.to_ul, LEAST_READING_UL)
+    readings_ul = math.ceil(math.hypot(one_ul, one_ul))
+
+    def check(error: float | None, uncertainty: float | None, why_not: str, pump_share: float) -> FlowCheck:
+        # What was booked for a run that nobody saw the end of may still be there.
+        pump_ul = math.ceil(seen_ul * pump_share) + (filling.unseen_ul if left_ul < found_ul else 0)
+        return FlowCheck(
+            at, left_ul, found_ul, seen_ul, error, uncertainty, why_not, filling.to_ul, pump_ul, readings_ul
+        )
+
+    if filling.too_small is not None:
+        # What the books expected was no level, so nothing can be held against it.
+        why_not = "the plan's reservoir became smaller than what was in it, so no level was known"
+        return evolve(check(None, None, why_not, 0.0), expected_ul=found_ul)
     if seen_ul <= 0:
-        return FlowCheck(at, left_ul, found_ul, 0, None, None, "nothing was pumped since the level was last measured")
-    error = (filling.to_ul - found_ul - filling.unseen_ul / 2) / seen_ul - 1
-    uncertainty = (math.hypot(READING_SHARE * filling.to_ul, READING_SHARE * filling.to_ul) + filling.unseen_ul / 2) / (
-        seen_ul
-    )
-    why_not = ""
-    if filling.flow_changed:
+        return check(None, None, "nothing was pumped since the level was last measured", 0.0)
+    present_ul = seen_ul - filling.former_ul
+    if present_ul <= 0:
+        why_not = "nothing was pumped since the pump was calibrated, or got new tubing"
+        return check(None, None, why_not, CHANGED_TOLERANCE)
+    error = (filling.to_ul - found_ul - filling.former_ul - filling.unseen_ul / 2) / present_ul - 1
+    # A former flow may have been a nominal one, and off by half to twice.
+    open_ul = (MOST_FLOW - 1) * filling.former_ul + filling.unseen_ul / 2
+    uncertainty = (math.sqrt(2) * READING_SHARE * filling.to_ul + open_ul) / present_ul
+    if filling.former_ul > 0 and uncertainty > FLOW_TOLERANCE:
         why_not = "the pump was calibrated, or got new tubing, since the level was last measured"
-    elif uncertainty > FLOW_TOLERANCE:
+        return check(None, uncertainty, why_not, CHANGED_TOLERANCE)
+    if uncertainty > FLOW_TOLERANCE:
         why_not = (
             f"too little was pumped to tell: {seen_ul / 1000:.1f} mL by the books, and reading the level twice leaves"
             f" {uncertainty * 100:.0f} % of that open"
         )
-    return FlowCheck(at, left_ul, found_ul, seen_ul, None if why_not else error, uncertainty, why_not)
+        return check(None, uncertainty, why_not, FLOW_TOLERANCE)
+    return check(error, uncertainty, "", MOST_FLOW - 1 if left_ul > found_ul else 1 - LEAST_FLOW)
 
 
 def outlet_strength(contents: Contents) -> Strength | None:

@@ -59,7 +59,7 @@ class ChannelState:
     given_today_ul: int  #: scheduled doses of the dosing day, and what was given by hand into the tank in it
     planned_today_ul: int
     allowance_ul: int  #: what all its allowances leave for now
-    next_dose_at: datetime | None
+    next_dose_at: datetime | None  #: None as well where a person is waited for: `waiting_for` says for what
     last_dose: LastDose | None
     waiting_for: str | None  #: why it does not dose: held, pause, clock, session, reservoir, timetable; None: nothing
     reservoir: ReservoirState
@@ -205,7 +205,19 @@ def allowance_ul(plan: Plan, books: Books, name: str, proven_ms: int) -> int:
     return max(0, min(rooms))
 
 
+#: What a channel waits for while one of these alarms stands, whatever is on the agenda; the first of them is told.
+STOPPING = {
+    Kind.RESERVOIR_RESERVE: "a refill",
+    Kind.NO_STRENGTH: "a refill with the plan's stock",
+    Kind.NO_CALIBRATION: "a calibration",
+    Kind.STOCK_DIFFERS: "the keeper to confirm its stock",
+    Kind.NO_CIRCULATION: "flow in the tank",
+}
+
+
 def _next_dose_at(context: _Context, name: str) -> datetime | None:
+    if context.books.held is not None or _stopping(context, name) - {Kind.NO_CIRCULATION}:
+        return None  # whatever is on the agenda, it is not given before a person has been there
     for due in context.coming:
         if due.channel != name:
             continue
@@ -229,14 +241,13 @@ def _waiting_for(context: _Context, name: str) -> str | None:
         return "a plan that can be laid"
     if trust is not None and not trust.trusted and not any(due.channel == name for due in context.coming):
         return "a trusted clock"
-    stopping = {Kind.RESERVOIR_RESERVE: "a refill", Kind.NO_STRENGTH: "a refill with the plan's stock"}
-    stopping[Kind.NO_CALIBRATION] = "a calibration"
-    stopping[Kind.STOCK_DIFFERS] = "the keeper to confirm its stock"
-    stopping[Kind.NO_CIRCULATION] = "flow in the tank"
-    for alarm in context.alarms:
-        if alarm.channel in (name, None) and alarm.kind in stopping:
-            return stopping[alarm.kind]
-    return None
+    stopping = _stopping(context, name)
+    return next((what for kind, what in STOPPING.items() if kind in stopping), None)
+
+
+def _stopping(context: _Context, name: str) -> set[Kind]:
+    """The alarms that stand and keep a channel from dosing."""
+    return {alarm.kind for alarm in context.alarms if alarm.channel in (name, None) and alarm.kind in STOPPING}
 
 
 # -- for programs --------------------------------------------------------------------------------------------
@@ -277,7 +288,7 @@ def status_data_without_plan(books: Books, reading: Reading) -> dict[str, Any]:
     paused_s = ((books.paused_until_ms or 0) - proven_ms) / 1000
     channels = {}
     for name in () if loaded is None else loaded.channels:
-        tubed, contents, last = books.calibrations.get(name), books.contents.get(name), books.last_dose.get(name)
+        tubed, contents, last = books.tubing_of(name).holding, books.contents.get(name), books.last_dose.get(name)
         known = tubed[-1] if tubed else None
         given_ul = 0 if day is None else books.account(day, name).given_ul + books.extra_ul.get(day, {}).get(name, 0)
         channels[name] = {

@@ -15,7 +15,7 @@ from dosingd.leases import LEASE_MARGIN_S
 from dosingd.plan.model import Plan
 from dosingd.reservoir import FLOW_TOLERANCE, FlowCheck, level_uncertainty_ul, low
 from dosingd.strengths import confirm, stock_differs, strengths_of
-from dosingd.upkeep import Finding
+from dosingd.upkeep import Finding, why_none
 from dosingd.words import ml
 
 #: How far a flow may be off where its calibration has no interval, as a share: what a calibration may drift by until it
@@ -37,9 +37,14 @@ def flow_share(plan: Plan, books: Books, channel: str) -> float:
 
 
 def uncertainty_ul(plan: Plan, books: Books, channel: str) -> int:
-    """How far a reservoir's level may lie from its books, in µL; 0 where nothing was booked."""
+    """How far a reservoir's level may lie from its books, in µL; 0 where nothing was booked, and all of it where no
+    level is known."""
     filling = books.fillings.get(channel)
-    return 0 if filling is None else level_uncertainty_ul(filling, flow_share(plan, books, channel))
+    if filling is None:
+        return 0
+    if filling.too_small is not None:
+        return max(0, books.contents[channel].left_ul)
+    return level_uncertainty_ul(filling, flow_share(plan, books, channel))
 
 
 def is_low(plan: Plan, books: Books, channel: str) -> bool:
@@ -66,7 +71,7 @@ def at_reserve(plan: Plan, books: Books, channel: str) -> bool:
 
 # -- what to be warned of ------------------------------------------------------------------------------------
 
-FLOW_ERROR, STOCK_DIFFERS = "flow-error", "stock-differs"
+FLOW_ERROR, LEVEL_DIFFERS, STOCK_DIFFERS = "flow-error", "level-differs", "stock-differs"
 
 
 def found(plan: Plan, books: Books, now_at: datetime) -> tuple[Finding, ...]:
@@ -81,16 +86,93 @@ def found(plan: Plan, books: Books, now_at: datetime) -> tuple[Finding, ...]:
                 " --stock NAME. Else mend the plan, then: dosingd reload"
             )
             warned.append(Finding(STOCK_DIFFERS, name, now_at, text, confirm(name)))
+        warned += level_findings(name, books)
         text = flow_text(name, books.checks.get(name, ()))
         if text:
-            warned.append(Finding(FLOW_ERROR, name, books.checks[name][-1].at, text, after_flow(name, books)))
+            warned.append(Finding(FLOW_ERROR, name, books.checks[name][-1].at, text, f"dosingd calibrate {name}"))
     return tuple(warned)
 
 
-def after_flow(name: str, books: Books) -> str:
-    """The command that follows what `flow_text` says: the pump calibrated, or thinned stock taken out."""
-    came_back = (books.checks[name][-1].error or 0.0) <= -1
-    return f'dosingd refill {name} --to V --found "0 mL"' if came_back else f"dosingd calibrate {name}"
+def level_findings(name: str, books: Books) -> tuple[Finding, ...]:
+    """A level that is not what the books say, until one is found that is: found otherwise at a refill, or more by the
+    books than the plan's reservoir holds."""
+    filling, check = books.fillings.get(name), books.gaps.get(name)
+    if filling is not None and filling.too_small is not None:
+        small = filling.too_small
+        text = _too_small(name, small.left_ul, small.holds_ul)
+        return (Finding(LEVEL_DIFFERS, name, small.at, text, measure(name)),)
+    if check is None:
+        return ()
+    return (Finding(LEVEL_DIFFERS, name, check.at, gap_text(name, check), after_gap(name, check)),)
+
+
+def against_books(plan: Plan, books: Books) -> tuple[str, ...]:
+    """Where a plan, in force or about to be, does not go with the books: what waits, what has ended or will, and what
+    does not fit into a reservoir."""
+    told = []
+    for name, item in plan.channels.items():
+        differs = stock_differs(plan, books, name)
+        if differs is not None:
+            told.append(f"{name}: {differs}, so it waits. If all of it is the plan's: {confirm(name)}")
+        if valid_calibration(plan, books, name) is None:
+            ends = ", and ends for good with this plan" if books.tubing_of(name).holding else ""
+            told.append(
+                f"{name}: it does not dose, because {why_none(books, name)}{ends}. Next: dosingd calibrate {name}"
+            )
+        contents = books.contents.get(name)
+        if contents is not None and contents.left_ul > item.reservoir.holds_ul:
+            told.append(_too_small(name, contents.left_ul, item.reservoir.holds_ul))
+        told += [f"{each.text} Next: {each.next_step}" for each in level_findings(name, books)]
+    return tuple(told)
+
+
+def _too_small(name: str, left_ul: int, holds_ul: int) -> str:
+    return (
+        f"{name}: by the books {ml(left_ul)} were in its reservoir, and by the plan it holds {ml(holds_ul)}. So its"
+        " level is not known: the books go on from what it holds, and it may run dry sooner."
+    )
+
+
+def measure(name: str) -> str:
+    """The command by which a person says a level as it was measured, without pouring."""
+    return f"measure the level, and say it twice: dosingd refill {name} --to V --found V"
+
+
+def gap_text(name: str, check: FlowCheck) -> str:
+    """What a level says that neither readings nor pump explain, with the numbers, and when the alarm ends."""
+    gap_ul = abs(check.gap_ul)
+    text = (
+        f"{name}: {ml(check.found_ul)} were found, {ml(gap_ul)} {'less' if check.gap_ul > 0 else 'more'} than by the"
+        f" books, of which at most {ml(check.pump_ul)} can be the pump's and {ml(check.readings_ul)} a misread level."
+    )
+    if check.gap_ul > 0:
+        text += (
+            " A siphon, a leak, a spill or a mistyped figure? What is missing may be in the tank: test the water before"
+            " it doses on."
+        )
+    elif came_back(check):
+        text += (
+            " That is more than it was filled to: water of the tank came back through the line, a top-up was not"
+            " booked, or a figure was mistyped. If it came back, the stock is thinner than its books: fill it anew."
+        )
+    else:
+        text += (
+            " Did the pump run? A cut-off that tripped, a pump without its supply, a top-up that was not booked, or a"
+            " mistyped figure: what is booked as given may be missing in the tank."
+        )
+    return f"{text} It ends when a level is found that agrees with the books."
+
+
+def came_back(check: FlowCheck) -> bool:
+    """Whether more was found than it had been filled to."""
+    return check.found_ul > check.to_ul + check.readings_ul
+
+
+def after_gap(name: str, check: FlowCheck) -> str:
+    """The step that follows what `gap_text` says."""
+    if came_back(check):
+        return f'dosingd refill {name} --to V --found "0 mL"'
+    return measure(name)
 
 
 def flow_text(name: str, checks: tuple[FlowCheck, ...]) -> str:
@@ -102,11 +184,6 @@ def flow_text(name: str, checks: tuple[FlowCheck, ...]) -> str:
     same_way = len(checks) >= 3 and all(check.tells for check in checks) and len({error > 0 for error in errors}) == 1
     if abs(errors[-1]) <= FLOW_TOLERANCE and not same_way:
         return ""
-    if errors[-1] <= -1:
-        return (
-            f"{name}: {ml(newest.found_ul)} were found, more than it was filled to. Water of the tank came back through"
-            " the line, or a level was misread. If it came back, the stock is thinner than its books: fill it anew."
-        )
     way = "more" if errors[-1] > 0 else "less"
     text = (
         f"{name}: its pump gave {abs(errors[-1]) * 100:.1f} % {way} than was booked since the refill before (±"
@@ -116,4 +193,9 @@ def flow_text(name: str, checks: tuple[FlowCheck, ...]) -> str:
     if same_way:
         listed = ", ".join(f"{error * 100:+.1f} %" for error in errors)
         text += f" The last three refills all say so: {listed}."
-    return f"{text} Calibrate it; if it is right after that, look for a leak or a siphon."
+    else_ = (
+        "look for a leak or a siphon"
+        if errors[-1] > 0
+        else "see whether its cut-off tripped or its supply failed, or a top-up was not booked"
+    )
+    return f"{text} Calibrate it; if it is right after that, {else_}."

@@ -6,12 +6,14 @@ Pure: no file, pin, socket, thread, logger, database, clock.
 
 from __future__ import annotations
 
+from dosingd import units
 from dosingd.books import Books
 from dosingd.chemistry.stock import Strength
 from dosingd.daily import Strengths, plan_strengths
 from dosingd.plan.model import Plan
 from dosingd.records import Substance
 from dosingd.reservoir import map_from_strength, outlet_strength
+from dosingd.words import plain
 
 #: A strength that the plan says otherwise by less was not corrected by hand: a balance is no better.
 SAME_STRENGTH = 0.001
@@ -54,12 +56,27 @@ def stock_differs(plan: Plan, books: Books, channel: str) -> str | None:
     for substance in sorted(then.keys() | now.keys()):
         was, is_ = then.get(substance, 0.0), now.get(substance, 0.0)
         if abs(is_ - was) > SAME_STRENGTH * max(is_, was):
-            unit = "eq/L" if substance == Substance.ALKALINITY else "mol/L"
+            then_text, now_text = (shown_strength(each, Substance(substance)) for each in (was, is_))
             return (
-                f"the plan says another strength of {stock.id} than when it was poured in: {was:.4g} {unit} of"
-                f" {substance} then, {is_:.4g} now"
+                f"the plan says another strength of {stock.id} than when it was poured in: {then_text} of {substance}"
+                f" then, {now_text} now"
             )
     return None
+
+
+def shown_strength(amount: float, substance: Substance) -> str:
+    """A strength in eq/L or mol/L as a keeper reads it: eq/L of alkalinity, g/L of calcium and magnesium."""
+    if substance is Substance.ALKALINITY:
+        return f"{plain(amount, 4)} eq/L"
+    return f"{plain(units.mg_per_l_from_mmol_per_l(amount, substance), 4)} g/L"  # g/L from mol/L as well
+
+
+def strength_text(strength: Strength | None) -> str:
+    """Everything that a stock gives, with figures."""
+    if strength is None:
+        return "unknown strength"
+    given = [(each, strength.of(each)) for each in Substance if strength.of(each) > 0]
+    return " and ".join(f"{shown_strength(amount, each)} of {each}" for each, amount in given) or "no strength"
 
 
 def confirm(channel: str) -> str:

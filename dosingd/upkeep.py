@@ -15,11 +15,12 @@ from datetime import datetime, timedelta
 
 from attrs import frozen
 
-from dosingd.books import Books, Calibration
+from dosingd.books import Books
 from dosingd.daily import daily_volume_ul
 from dosingd.flows import calibrations_of, flow_of, valid_calibration
 from dosingd.plan.model import Plan
 from dosingd.strengths import strengths_of
+from dosingd.tubing import Calibration
 
 #: A calibration is good for so long. Common practice, no source: four times a year.
 RECALIBRATE_AFTER = timedelta(days=90)
@@ -103,12 +104,11 @@ def findings(plan: Plan, books: Books, now_at: datetime) -> list[Finding]:
 
 
 def _calibration(plan: Plan, books: Books, name: str, now_at: datetime) -> list[Finding]:
-    step = f"dosingd calibrate {name}"
-    newest = valid_calibration(plan, books, name)
+    step, tubing = f"dosingd calibrate {name}", books.tubing_of(name)
+    newest, doubted = valid_calibration(plan, books, name), tubing.doubted
     if newest is None:
         text = f"{name}: it does not dose, because {why_none(books, name)}."
-        return [Finding("no-calibration", name, books.retubed_at.get(name, now_at), text, step)]
-    doubted = books.doubted.get(name)
+        return [Finding("no-calibration", name, tubing.retubed_at or now_at, text, step)]
     if doubted is not None:
         text = f"{name}: {doubted.reason}"
         return [Finding("calibration-due", name, now_at, text, step)]
@@ -122,11 +122,13 @@ def _calibration(plan: Plan, books: Books, name: str, now_at: datetime) -> list[
         if when.why == "drift" and rate is not None:
             text += f": its flow changes by {rate * 700:+.1f} % a week, so look at the tubing as well"
         return [Finding("calibration-due", name, max(since, newest.at), f"{text}.", step)]
-    alone = len(calibrations_of(plan, books, name)) == 1 and newest.event.source != "bench"
+    known = calibrations_of(plan, books, name)
+    alone = drift_per_day(known) is None and newest.event.source != "bench"
     if alone and newest.at + SECOND_LOOK_AFTER <= now_at:
+        times = "once" if len(known) == 1 else f"{len(known)} times within a week"
         text = (
-            f"{name}: this tubing was calibrated once, on {newest.at:%Y-%m-%d}, so nobody knows yet how fast its flow "
-            "drifts. A second calibration tells."
+            f"{name}: this tubing was calibrated {times}, the last on {newest.at:%Y-%m-%d}, so nobody knows yet how fast"
+            " its flow drifts. Another calibration tells."
         )
         return [Finding("calibration-due", name, newest.at + SECOND_LOOK_AFTER, text, step)]
     return []
@@ -138,9 +140,17 @@ def _words(when: Due) -> str:
 
 def why_none(books: Books, name: str) -> str:
     """Why no calibration holds for a channel, as the rest of a sentence."""
-    if books.calibrations.get(name):
-        return "its calibration was of another line, speed, nominal flow or tubing than the plan names now"
-    if name in books.retubed_at:
+    tubing = books.tubing_of(name)
+    if tubing.doubted is not None:
+        return "its test runs are far off the last ones on this tubing, and wait for a second set that agrees"
+    if tubing.holding:
+        return "its calibration is of another gpio, speed, nominal_flow or line than the plan names now"
+    if tubing.accepted:
+        return (
+            "its calibration ended when the plan named another gpio, speed, nominal_flow or line, and does not come"
+            " back with the former ones"
+        )
+    if tubing.retubed_at is not None:
         return "its head tubing is new and was not calibrated yet"
     return "it was never calibrated"
 

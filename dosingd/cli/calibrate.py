@@ -114,7 +114,7 @@ def text_of(channel: str, data: Mapping[str, Any]) -> str:
 
 def doubts(channel: str, data: Mapping[str, Any]) -> list[str]:
     """What a keeper should know of a calibration that was accepted."""
-    found = []
+    found = list(data.get("cautions", ()))
     if data["interval95_percent"] > WIDE_PERCENT:
         found.append(f"{channel}: the interval is wide. More runs, and longer ones, narrow it.")
     if abs(data["lag_ml"]) > LAG_SHARE * data["dose_ml"]:

@@ -11,10 +11,13 @@ from attrs import asdict
 from dosingd.checking import ChannelFigures, hours_until_low
 from dosingd.cli.planfile import Checked, checked, warning_text
 from dosingd.cli.reply import DONE, REFUSED, Reply
+from dosingd.cli.statedir import books_in, ledger_path
 from dosingd.cli.wishes import options_everywhere, wishes
-from dosingd.cli.words import counted, number, table
-from dosingd.errors import Fault, PlanRefused
+from dosingd.cli.words import counted, number, plain, table
+from dosingd.errors import Fault, LedgerRefused, PlanRefused
+from dosingd.plan import Plan
 from dosingd.plan.reading import refused_plan
+from dosingd.stores import against_books
 
 NONE = "-"
 
@@ -23,7 +26,11 @@ NONE = "-"
 @click.argument("file", metavar="PLAN", required=False)
 @options_everywhere
 def check(file: str | None) -> Reply:
-    """Validate a plan: every fault and warning with its line, and what each channel would give."""
+    """Validate a plan: every fault and warning with its line, and what each channel would give.
+
+    With --state DIR also where it does not go with the ledger there: a calibration that it would end, a stock that
+    differs, a reservoir that holds less than is in it.
+    """
     path = wishes().plan_file(file)
     try:
         found = checked(path)
@@ -33,7 +40,19 @@ def check(file: str | None) -> Reply:
     warned = [warning_text(fault, found.name) for fault in found.warnings]
     if found.faults:
         return Reply(data, "", REFUSED, [*warned, *str(refused_plan(list(found.faults), found.name)).splitlines()])
-    return Reply(data, text_of(found), DONE, warned)
+    data["ledger"] = against_ledger(found.plan)
+    return Reply(data, text_of(found), DONE, [*warned, *data["ledger"]])
+
+
+def against_ledger(plan: Plan) -> list[str]:
+    """Where a plan does not go with the ledger of the state directory that was named; a plan is sound without one."""
+    state = wishes().state
+    if state is None or not ledger_path(state).exists():
+        return []
+    try:
+        return list(against_books(plan, books_in(state)))
+    except LedgerRefused as refused:
+        return [f"The plan was not held against the ledger: {refused}"]
 
 
 def data_of(
@@ -68,7 +87,7 @@ def text_of(found: Checked) -> str:
     plan = found.plan
     lines = [
         f"{found.name}: a plan that can be acted on; {counted(len(found.warnings), 'warning')}.",
-        f"{plan.rig}, {plan.timezone}, {plan.tank.water_l:g} L of water",
+        f"{plan.rig}, {plan.timezone}, {plain(plan.tank.water_l)} L of water",
         "",
         table(
             ["channel", "doses", "a day", "gives a day", "day limit", "the least"],

@@ -14,7 +14,7 @@ from dosingd.cli.asking import asked
 from dosingd.cli.reply import Reply
 from dosingd.cli.unmanned import unmanned
 from dosingd.cli.wishes import options_everywhere
-from dosingd.cli.words import ml, number
+from dosingd.cli.words import ml, number, plain
 from dosingd.errors import NoDaemon, UnitRefused
 from dosingd.requests import Answer, Refill
 from dosingd.units import volume_ul
@@ -83,7 +83,7 @@ def _rows(data: Mapping[str, Any]) -> list[tuple[str, str]]:
         strength, unit = data.get("strength_g_per_l"), "g/L"
     holds = ml(data["left_ml"] * 1000)
     what = f"{data['stock']}{' on what was left' if data['mixed'] else ''}"
-    rows = [("In it", f"{holds} of {what}" + ("" if strength is None else f", {strength:.4g} {unit}"))]
+    rows = [("In it", f"{holds} of {what}" + ("" if strength is None else f", {plain(strength, 4)} {unit}"))]
     if data["expected_ml"] is not None:
         found = "not said" if data["found_ml"] is None else ml(data["found_ml"] * 1000)
         rows.append(("Left before", f"{ml(data['expected_ml'] * 1000)} by the books, found {found}"))

@@ -9,10 +9,11 @@ from attrs import evolve
 
 from dosingd.alarms import Alarm, Kind, alarms
 from dosingd.flows import head_of
+from dosingd.limits import plan_loaded
 from dosingd.plan.model import Plan
 from dosingd.records import Calibrated, CalibrationDoubted, Identified, Into, LedgerMade, Outcome, Retubed, Settled
 from dosingd.upkeep import MOTOR_HOURS, SECOND_LOOK_AFTER, Due, drift_per_day, due, findings
-from tests.builders import ALK, START_AT, Story, channel, limited, plan
+from tests.builders import ALK, EPOCH_AT, START_AT, Story, channel, limited, plan
 
 PLAN = plan(ALK)
 DAY_S = 86_400.0
@@ -83,12 +84,12 @@ def test_by_the_drift_of_the_last_calibrations_when_it_will_have_come_to_5_perce
 @pytest.mark.parametrize("flows", [((0.0, 100.0), (6.9, 97.0)), ((0.0, 100.0),), ()])
 def test_scatter_of_some_days_is_no_drift(flows: tuple[tuple[float, float], ...]) -> None:
     of = story(*flows)
-    assert drift_per_day(of.books.calibrations.get("alk", ())) is None
+    assert drift_per_day(of.books.tubing_of("alk").holding) is None
 
 
 def test_the_drift_is_the_line_through_all_calibrations_on_this_tubing() -> None:
     of = story((0.0, 100.0), (10.0, 99.0), (20.0, 98.0), (30.0, 97.0))
-    assert drift_per_day(of.books.calibrations["alk"]) == pytest.approx(-0.1 / 97)
+    assert drift_per_day(of.books.tubing_of("alk").holding) == pytest.approx(-0.1 / 97)
     of.tell(Retubed("alk"))
     assert due(PLAN, of.books, "alk", of.now.wall_at) is None
     calibrated(of.at(31 * DAY_S), 90.0)
@@ -158,7 +159,15 @@ def test_a_channel_without_a_calibration_says_why_it_does_not_dose() -> None:
     of.plan = plan(evolve(ALK, pump=evolve(ALK.pump, gpio=22)))
     moved = alarm(of, Kind.NO_CALIBRATION)
     assert moved is not None
-    assert "of another line, speed" in moved.text
+    assert "its calibration is of another gpio, speed" in moved.text
+    of.tell(plan_loaded(of.plan, EPOCH_AT))
+    ended = alarm(of, Kind.NO_CALIBRATION)
+    assert ended is not None
+    assert "ended when the plan named another gpio" in ended.text
+    of.tell(CalibrationDoubted("alk", 1, 0, (), "declared", head_of(of.plan.channels["alk"]), "far off"))
+    doubted = alarm(of, Kind.NO_CALIBRATION)
+    assert doubted is not None
+    assert "wait for a second set that agrees" in doubted.text
     of.plan = PLAN
     of.at(3600.0).tell(Retubed("alk"))
     tubed = alarm(of.at(7200.0), Kind.NO_CALIBRATION)

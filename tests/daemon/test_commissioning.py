@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 
+import pytest
 from attrs import evolve
 
 from dosingd.flows import head_of
@@ -23,7 +24,7 @@ from dosingd.records import (
     Retubed,
     Settled,
 )
-from dosingd.requests import MEASURED, Answer, Calibrate, Identify, Lengths, Prime, Retube, Suspend, TestRun
+from dosingd.requests import MEASURED, Answer, Calibrate, Identify, Lengths, Prime, Reload, Retube, Suspend, TestRun
 from tests.builders import ALK, CA, channel, plan
 from tests.daemon.manned import Manned
 
@@ -127,9 +128,25 @@ def test_a_second_set_is_asked_for_by_the_ledger_alone() -> None:
 
         of.duty.post(fold_anew)
         of.settle()
-        assert of.rig.books.doubted["alk"].runs == far
+        doubted = of.rig.books.tubing_of("alk").doubted
+        assert doubted is not None
+        assert doubted.runs == far
         again = tuple((seconds, volume * 1.001) for seconds, volume in far)
         assert of.ask(Calibrate("alk", again)).status == 0
+
+
+def test_a_reload_that_names_another_head_says_that_the_calibration_has_ended() -> None:
+    with Manned(plan(ALK)) as of:
+        assert of.state().channels["alk"].next_dose_at is not None
+        of.file = evolve(plan(evolve(ALK, pump=evolve(ALK.pump, gpio=22))), sha256="44" * 32)
+        [told] = of.ask(Reload()).messages
+        assert "alk: it does not dose, because its calibration ended when the plan named another gpio" in told
+        assert told.endswith("Next: dosingd calibrate alk")
+        of.file = plan(ALK)
+        [told] = of.ask(Reload()).messages
+        assert "does not come back" in told
+        alk = of.state().channels["alk"]
+        assert (alk.next_dose_at, alk.waiting_for) == (None, "a calibration")
 
 
 def test_new_tubing_stands_the_channel_still_until_it_is_calibrated() -> None:
@@ -151,6 +168,54 @@ def test_new_tubing_stands_the_channel_still_until_it_is_calibrated() -> None:
         assert len(of.rig.spans["alk"]) == given + 2
         refused(of.ask(Retube("mg")), "channel")
         assert len(rows(of, Retubed)) == 1
+
+
+@pytest.mark.parametrize("retubed_after", range(4))
+def test_runs_of_the_old_tubing_are_no_calibration_of_the_new(retubed_after: int) -> None:
+    """One person measures three runs at a terminal, and another books new tubing after so many of them."""
+    with Manned(plan(ALK)) as of:
+        of.ask(Suspend("alk"))
+        for number in range(4):
+            if number == retubed_after:
+                of.ask(Retube("alk"))
+            if number < 3:
+                assert of.ask(TestRun("alk", seconds=RUNS[number][0])).status == 0
+        answer = of.ask(Calibrate("alk", RUNS, MEASURED))
+        if retubed_after == 0:
+            assert answer.status == 0
+            return
+        assert "its head tubing was changed" in refused(answer, "changed")
+        assert of.state().channels["alk"].waiting_for == "end of the session by hand"
+        assert rows(of, Calibrated)[1:] == [], "but the one that it began with"
+        # What is measured anew holds, and so do runs that a keeper declares who knows what they are of.
+        for seconds, _ in RUNS:
+            of.ask(TestRun("alk", seconds=seconds))
+        assert of.ask(Calibrate("alk", RUNS, MEASURED)).status == 0
+        assert of.ask(Calibrate("alk", RUNS)).status == 0
+
+
+def test_runs_of_a_head_that_a_reload_changed_are_no_calibration_of_the_new_one() -> None:
+    with Manned(PLAN) as of:
+        of.ask(Suspend("alk"))
+        for seconds, _ in RUNS:
+            of.ask(TestRun("alk", seconds=seconds))
+        alk = PLAN.channels["alk"]
+        other = evolve(PLAN, channels={**PLAN.channels, "alk": evolve(alk, pump=evolve(alk.pump, gpio=22))})
+        of.file = evolve(other, sha256="11" * 32)
+        assert of.ask(Reload()).status == 0
+        assert "the plan was changed" in refused(of.ask(Calibrate("alk", RUNS, MEASURED)), "changed")
+
+
+def test_another_channels_new_tubing_and_old_news_stand_in_no_calibrations_way() -> None:
+    with Manned(PLAN) as of:
+        of.ask(Suspend("alk"))
+        for seconds, _ in RUNS:
+            of.ask(TestRun("alk", seconds=seconds))
+        of.ask(Retube("ca"))
+        assert of.ask(Calibrate("alk", RUNS, MEASURED)).status == 0
+        of.ask(Retube("alk"))
+        of.live(3 * 60 * MIN)
+        assert of.ask(Calibrate("alk", RUNS, MEASURED)).status == 0
 
 
 # -- the swap check ------------------------------------------------------------------------------------------

@@ -167,6 +167,30 @@ def test_another_strength_needs_what_was_found_or_an_emptied_reservoir_would_be_
     draw(of, 200_000)
     text = refusal(of, 1_000_000, stock="double")
     assert '--found, such as "800 mL" by the books, or "0 mL" of an emptied one' in text
+    assert (
+        "its reservoir holds soda of 1 eq/L of alkalinity by the books, and double is 2 eq/L of alkalinity: another"
+        " strength."
+    ) in text
+
+
+def test_a_mixture_is_called_one_with_both_strengths() -> None:
+    of = story()
+    said(of, 1_000_000, found_ul=250_000, stock="double")
+    draw(of, 200_000)
+    text = refusal(of, 1_000_000, stock="double")
+    assert "a mixture of 1.75 eq/L of alkalinity by the books, and double is 2 eq/L of alkalinity: another" in text
+    thin = Stock("thin", Substance.CALCIUM, Strength(calcium_mol_per_l=0.25))
+    salty = Stock("salty", Substance.CALCIUM, Strength(calcium_mol_per_l=0.25, magnesium_mol_per_l=0.1))
+    of = Story(plan(LINED, CA, stocks=(*STOCKS, thin, salty)))
+    for to in (Refill("ca", 1_000_000), Refill("ca", 1_000_000, 500_000, "thin")):
+        book(of.plan, of.books, to, of.tell)
+    with pytest.raises(RefillRefused) as refused:
+        book(of.plan, of.books, Refill("ca", 1_000_000, None, "salty"), of.tell)
+    # 0.375 and 0.25 mol/L of 40.078 g/mol, 0.1 of 24.305
+    assert (
+        "holds a mixture of 15.03 g/L of calcium by the books, and salty is 10.02 g/L of calcium and 2.431 g/L of"
+        " magnesium: another strength"
+    ) in str(refused.value)
 
 
 def test_another_stock_of_which_nothing_was_poured_is_refused() -> None:
@@ -269,6 +293,18 @@ def test_a_flow_that_changed_meanwhile_is_told_nothing_of() -> None:
     draw(of, 400_000)
     of.tell(Retubed("alk"))
     assert "new tubing" in said(of, 1_000_000, found_ul=600_000)["flow_error_unknown"]
+
+
+def test_a_pump_calibrated_into_a_cup_is_told_of_by_its_first_refill() -> None:
+    of = story()
+    draw(of, 15_000)  # test runs, by a nominal flow that may be off by half to twice
+    of.tell(Calibrated("alk", 95.0))
+    draw(of, 785_000)
+    data = said(of, 1_000_000, found_ul=137_200)
+    # 862.8 mL ran; less the 15 of the former flow 847.8 where 785 were booked
+    assert data["flow_error_percent"] == pytest.approx(8.0)
+    # 14.142 mL of two readings and 15 mL of the test runs, of 785
+    assert data["flow_error_uncertainty_percent"] == pytest.approx((14.142 + 15) / 7.85, abs=0.001)
 
 
 def test_a_run_nobody_saw_the_end_of_widens_what_is_not_known() -> None:

@@ -10,6 +10,7 @@ from attrs import evolve
 from dosingd.agenda import Due
 from dosingd.alarms import Alarm, Kind
 from dosingd.books import LastDose
+from dosingd.flows import bench_calibration
 from dosingd.plan.model import DailyVolume, Plan
 from dosingd.records import Calibrated, Held, Into, NotGiven, Outcome, Paused, Purpose, Refilled
 from dosingd.state import (
@@ -139,6 +140,35 @@ def test_the_next_dose_without_a_clock_is_told_by_the_clock_there_is() -> None:
     of = Story(PLAN).at(100.0)
     coming = [evolve(due("alk", 0.0), due_at=None, day=None, due_mono_s=700.0)]
     assert alk(of, coming=coming, trust=BLIND).next_dose_at == START_AT + timedelta(seconds=700)
+
+
+def test_no_dose_comes_next_before_a_person_has_been_there() -> None:
+    coming = [due("alk", 1800.0), due("ca", 600.0)]
+    told = Story(PLAN, calibrated=False).at(0.0)
+    told.tell(bench_calibration(CA))
+    one = alk(told, coming=coming)
+    assert (one.next_dose_at, one.waiting_for) == (None, "a calibration")
+    assert state(told, coming=coming).channels["ca"].next_dose_at == START_AT + timedelta(minutes=10)
+    data = status_data(state(told, coming=coming), running=True)["channels"]["alk"]
+    assert (data["next_dose_at"], data["waiting_for"]) == (None, "a calibration")
+    told.tell(Paused(told.books.proven_ms(told.now) + 600_000))
+    assert alk(told, coming=coming).next_dose_at is None, "the pause ends by itself, and then it waits still"
+    for event in (
+        Refilled("alk", 40_000, None, "soda", {"alkalinity": 1.0}, 0),
+        Refilled("alk", 900_000, None, "chloride", {"calcium": 0.5}, 0),
+        Held("by hand"),
+    ):
+        of = Story(PLAN)
+        assert alk(of, coming=coming).next_dose_at is not None
+        of.tell(event)
+        assert alk(of, coming=coming).next_dose_at is None, event
+        assert alk(of, coming=coming).waiting_for is not None
+
+
+def test_what_ends_by_itself_keeps_the_next_dose_in_view() -> None:
+    coming = [due("alk", 1800.0)]
+    still = Alarm(Kind.NO_CIRCULATION, None, START_AT, "no flow", "see to the pump")
+    assert alk(Story(PLAN), coming=coming, more_alarms=(still,)).next_dose_at is not None
 
 
 def test_the_last_dose_of_whatever_purpose_and_outcome() -> None:
