@@ -30,7 +30,7 @@ from dosingd.strengths import strengths_of
 from dosingd.timetable import day_bounds
 from dosingd.turn import Turn
 
-#: The pretend keeper refills a reservoir so long after its alarm, in the pauses between doses.
+#: The pretend keeper refills a reservoir, or calibrates a pump, so long after its alarm, in the pauses between doses.
 KEEPER_COMES_S = 24 * 3600.0
 
 
@@ -68,6 +68,8 @@ class Happening:
 class Rehearsal:
     """A rehearsal under way, as its happenings meet it."""
 
+    bench = True  #: a bench has no lines to swap, so nobody is asked to look at them
+
     def __init__(
         self,
         plan: Plan,
@@ -87,7 +89,7 @@ class Rehearsal:
         self.clock = VirtualClock(start_at)
         self.rig = PretendRig(plan, self.clock, seed, drift_per_week)
         reading = self.clock.now()
-        self.account = Account(Book.pretend(LedgerMade("rehearsal", bench=True, full=not new), reading))
+        self.account = Account(Book.pretend(LedgerMade("rehearsal", bench=self.bench, full=not new), reading))
         self._furnish(reading, measured=seed is not None)
         self.switches = PretendSwitches(plan, self.clock, spells)
         self.watch = Watch(plan, self.switches, self.clock, lambda: self.account.books)
@@ -157,12 +159,16 @@ class Rehearsal:
         for (kind, channel), (_, since_s) in list(self.raised.items()):
             low = kind in (Kind.RESERVOIR_LOW, Kind.RESERVOIR_RESERVE)
             if low and channel is not None and self.clock.true_s - since_s >= self.keeper_comes_s:
-                self.account.write(filled(self.plan, channel), now)
-                self.refills[channel] += 1
+                self.top_up(channel)
             due = kind in (Kind.CALIBRATION_DUE, Kind.NO_CALIBRATION)
-            if due and channel is not None and self.clock.true_s - since_s >= KEEPER_COMES_S:
+            if due and channel is not None and self.clock.true_s - since_s >= self.keeper_comes_s:
                 self.calibrate(channel)
                 self.raised[(kind, channel)] = (self.raised[(kind, channel)][0], self.clock.true_s)
+
+    def top_up(self, channel: str) -> None:
+        """The keeper fills a reservoir to the brim with the plan's stock, and does not say what was left."""
+        self.account.write(filled(self.plan, channel), self.clock.now())
+        self.refills[channel] += 1
 
     def calibrate(self, channel: str) -> None:
         """The keeper's test runs, without any scatter: the flow as it is now, judged as the daemon judges it. What is

@@ -85,8 +85,12 @@ class PretendSwitches:
     """Switches that say what is safe, but for the spells that are named."""
 
     def __init__(self, plan: Plan, clock: VirtualClock, spells: Sequence[Spell]) -> None:
-        self._clock, self._spells = clock, spells
+        self._clock, self._spells = clock, list(spells)
         self._sensors = sensors_of(plan)
+
+    def befall(self, spell: Spell) -> None:
+        """A spell that nobody knew of before."""
+        self._spells.append(spell)
 
     def closed(self, name: str) -> bool | None:
         """Whether a contact is closed now."""

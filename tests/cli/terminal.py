@@ -26,10 +26,14 @@ class Terminal:
 
     def read_until(self, text: str) -> None:
         """Wait for a text; the test fails when it does not come."""
+        self.read_until_one(text)
+
+    def read_until_one(self, *texts: str) -> None:
+        """Wait for whichever of some texts comes."""
         ends_s = CLOCK.now().mono_s + WITHIN_S
-        while text not in self.said:
+        while not any(text in self.said for text in texts):
             left_s = ends_s - CLOCK.now().mono_s
-            assert left_s > 0, f"{text!r} did not come: {self.said!r}"
+            assert left_s > 0, f"none of {texts} came: {self.said!r}"
             if select.select([self.end], [], [], left_s)[0]:
                 self.said += os.read(self.end, 65536).decode().replace("\r\n", "\n")
 
@@ -43,6 +47,12 @@ class Terminal:
             with suppress(subprocess.TimeoutExpired):
                 self.child.wait(3.0)
                 return
+
+    def hang_up(self) -> None:
+        """The window is closed, or the connection lost: reading ends, and whoever sits in it is told (SIGHUP)."""
+        os.close(self.end)
+        self.end = -1
+        self.child.send_signal(signal.SIGHUP)
 
     def status(self) -> int:
         """Everything that is still said, and the exit status."""
@@ -64,9 +74,11 @@ def terminal(*arguments: str) -> Iterator[Terminal]:
         env={**os.environ, "COLUMNS": "80", "TERM": "dumb"},
     )
     os.close(other)
+    screen = Terminal(child, end)
     try:
-        yield Terminal(child, end)
+        yield screen
     finally:
         child.kill()
         child.wait()
-        os.close(end)
+        if screen.end >= 0:
+            os.close(end)
