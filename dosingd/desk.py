@@ -13,8 +13,8 @@ Rules this room keeps:
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Sequence
-from datetime import datetime, timedelta
+from collections.abc import Callable
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from dosingd import commissioning, refills
@@ -25,13 +25,13 @@ from dosingd.clock import Clock
 from dosingd.cut import Cut
 from dosingd.duty import Duty
 from dosingd.errands import BEGIN_WITHIN_S, Errand, Errands, Reply
-from dosingd.errors import DosingError, LedgerFailed
+from dosingd.errors import DosingError
 from dosingd.flows import flow_of
 from dosingd.foresight import made_refused
 from dosingd.gate import Request as Run
 from dosingd.leases import PLAN_CHANGED
 from dosingd.plan.model import Plan
-from dosingd.records import ClockConfirmed, Into, Outcome, Paused, PlanLoaded, Purpose, Released, Row, Settled
+from dosingd.records import Into, Outcome, PlanLoaded, Purpose, Row
 from dosingd.requests import (
     Answer,
     Calibrate,
@@ -53,6 +53,7 @@ from dosingd.requests import (
     TestRun,
 )
 from dosingd.state import status_data
+from dosingd.stops import Stops, may_run
 from dosingd.stores import against_books
 from dosingd.telling import Zones, entries_of, entry_data
 from dosingd.words import ml
@@ -83,6 +84,7 @@ class Desk:
         self._duty, self._cut, self._clock = duty, cut, clock
         self._read_plan, self._bring = read_plan, bring
         self._errands = Errands(duty, clock, ring)
+        self._stops = Stops(duty, cut, clock)
         self._lock = threading.Lock()
         self._reading = False
 
@@ -102,13 +104,13 @@ class Desk:
             case Prime():
                 self._errands.ask(lambda: self._prime(request), reply)
             case Hold():
-                self._stop_now("hold", lambda: self._hold(request.why or "by hand"), reply)
+                self._stop_now("hold", lambda: self._stops.hold(request.why or "by hand"), reply)
             case Release():
-                self._errands.ask(lambda: self._release(request), reply)
+                self._errands.ask(lambda: self._stops.release(request), reply)
             case Pause(for_s=None):
-                self._errands.ask(self._end_pause, reply)
+                self._errands.ask(self._stops.end_pause, reply)
             case Pause(for_s=for_s):
-                self._stop_now("pause", lambda: self._pause(for_s or 0.0), reply)
+                self._stop_now("pause", lambda: self._stops.pause(for_s or 0.0), reply)
             case Reload():
                 self._reload(request, reply)
             case Refill():
@@ -131,7 +133,7 @@ class Desk:
     def take_after(self, first: Callable[[], Answer | None], request: Dose | Hold, reply: Reply) -> None:
         """A request that is carried out only when `first`, on the turn thread right before it, answers nothing."""
         if isinstance(request, Hold):
-            self._stop_now("order", lambda: self._hold_after(first, request.why or "by an order"), reply)
+            self._stop_now("order", lambda: self._stops.hold_after(first, request.why or "by an order"), reply)
             return
         self._errands.ask(
             lambda: first() or self._run(request.channel, request.volume_ul, Purpose.MANUAL, Into.TANK), reply
@@ -153,7 +155,7 @@ class Desk:
             booked = "not booked yet: the disk is slow. To see it: dosingd status"
             high = self._duty.rounds.turn.lines_not_low()
             if high:
-                return Answer.failed("pins", f"{_may_run('The rig is being stopped', high)} It is {booked}")
+                return Answer.failed("pins", f"{may_run('The rig is being stopped', high)} It is {booked}")
             return Answer.failed("slow", f"Every pump is off, but it is {booked}")
 
         # Booked in any case, even when the answer was given before.
@@ -186,12 +188,6 @@ class Desk:
 
         return Answer(0, {"entries": [entry_data(entry) for entry in entries_of(rows, zones, find)]})
 
-    def _stopped(self) -> str | None:
-        """Why nothing can run, in words; None when it can."""
-        if self._duty.ledger_fault is not None:
-            return f"No pump runs: {self._duty.ledger_fault}"
-        return None
-
     def _prime(self, request: Prime) -> Answer:
         channel = self._duty.plan.channels.get(request.channel)
         volume_ul = request.volume_ul
@@ -207,7 +203,7 @@ class Desk:
 
     def _booked(self, work: Callable[[], Answer]) -> Answer:
         """What is only booked; refused where the ledger takes nothing any more."""
-        stopped = self._stopped()
+        stopped = self._stops.stopped()
         return work() if stopped is None else Answer.refused("ledger", f"{stopped} Nothing was booked.")
 
     def _test_run(self, request: TestRun) -> Answer:
@@ -217,7 +213,7 @@ class Desk:
     def _run(self, name: str, volume_ul: int, purpose: Purpose, into: Into) -> Answer:
         """A run by hand through gate, ledger and turn (R4)."""
         plan, rounds = self._duty.plan, self._duty.rounds
-        stopped = self._stopped()
+        stopped = self._stops.stopped()
         if stopped is not None:
             return Answer.refused("ledger", _nothing_pumped(stopped))
         if name not in plan.channels:
@@ -264,138 +260,6 @@ class Desk:
         )
         return Answer(1, data, code=str(result.outcome), text=said)
 
-    def _hold_after(self, first: Callable[[], Answer | None], why: str) -> Answer:
-        refused = first()
-        if refused is None:
-            return self._hold(why, "order")
-        self._cut.mend("order")
-        self._duty.wake()
-        return refused
-
-    def _hold(self, why: str, reason: str = "hold") -> Answer:
-        already = self._duty.rounds.account.books.held
-        try:
-            failed = self._duty.hold(why, reason)
-        except LedgerFailed as fault:
-            failed = self._duty.rounds.turn.pumps_off()
-            if not failed:
-                raise
-            raise LedgerFailed(f"{_may_run('The rig stands still', failed)} {fault}") from None
-        self._duty.publish()
-        if failed:
-            return Answer.failed("pins", _may_run("The rig is held", failed))
-        message = "Every pump is off until a person says: dosingd release"
-        if already is not None:
-            message = (
-                f"The rig was held already, and that cause is kept: {already.rstrip('.')}. To end it: dosingd release"
-            )
-        return Answer(0, {"ok": True, "message": message})
-
-    def _release(self, request: Release) -> Answer:
-        account, turn = self._duty.rounds.account, self._duty.rounds.turn
-        stopped = self._stopped()
-        if stopped is not None:
-            return Answer.refused(
-                "ledger",
-                f"{stopped} Nothing was changed, and no release helps: mend the disk, then start dosingd again.",
-            )
-        watch = self._duty.watch
-        asks = None if watch is None else watch.why_held()
-        if asks is not None and account.books.held is not None:
-            return Answer.refused(
-                "input",
-                f"The rig stays held: {asks}, and would be held again at once. Mend that, or take the input out of the"
-                " plan and dosingd reload; then: dosingd release",
-            )
-        unconfirmed = self._duty.rounds.unconfirmed
-        if unconfirmed:
-            listed = "\n".join(f"  {line}" for line in unconfirmed)
-            return Answer.refused(
-                "confirm",
-                f"The rig stays held, for {PLAN_CHANGED}, and it doses more or guards less:\n{listed}\n"
-                "If that is meant: dosingd reload --yes. If not, put the plan before back, then: dosingd reload",
-            )
-        done = []
-        if account.books.held is not None or account.books.open:
-            failed = turn.pumps_off()
-            if failed:
-                return Answer.refused(
-                    "pins",
-                    f"The rig stays held, for a pump may still run: {'; '.join(failed)}. Switch the pumps' supply off,"
-                    " mend the switch, then restart the daemon.",
-                )
-            # Every line is low by now, so the end of a run that was left open is known (R1).
-            for row in turn.recover(self._clock.now()):
-                assert isinstance(row.event, Settled)
-                lost = row.event
-                done.append(f"{lost.channel}: up to {ml(lost.given_ul)} may have gone in; every limit counts them.")
-        # Read anew: a row with an older reading than the row before it would earn its time twice.
-        reading = self._clock.now()
-        if request.clock:
-            account.write(ClockConfirmed("a person"), reading)
-            done.append("The clock is taken for right.")
-        over, told = None, len(done)
-        if account.books.held is not None:
-            was = account.books.held
-            account.write(Released("a person"), reading)
-            over = f"It was held: {was}"
-        answered = self._duty.answer_alarms()
-        if answered:
-            listed = ", ".join(" ".join(filter(None, (alarm.kind.value, alarm.channel))) for alarm in answered)
-            done.append(f"Answered: {listed}.")
-        self._duty.wake()
-        self._duty.publish()
-        if over is not None:
-            done.insert(told, f"{self._what_next('The rig is released', 'The rig doses again')} {over}")
-        if not done:
-            done.append("The rig was not held; nothing changed.")
-        return Answer(0, {"ok": True, "message": " ".join(done)})
-
-    def _what_next(self, done: str, doses: str, channel: str | None = None) -> str:
-        """`doses` where the rig, or the channel, doses now by the state just made; else `done`, and what it waits for.
-        Nobody may believe that a rig doses which is still held."""
-        books = self._duty.rounds.account.books
-        if books.held is not None:
-            return f"{done}, but the rig is held: {books.held.rstrip('.')}. To let it dose again: dosingd release"
-        if books.paused(books.proven_ms(self._clock.now())):
-            return f"{done}, but the rig is paused. To end that: dosingd pause off"
-        state = self._duty.state
-        states = {} if state is None else state.channels
-        waits = {each.waiting_for for name, each in states.items() if channel in (None, name)}
-        if len(waits) == 1 and None not in waits:
-            return f"{done}, but it waits for {waits.pop()}. To see it: dosingd status"
-        return f"{doses}."
-
-    def _pause(self, for_s: float) -> Answer:
-        failed = self._duty.rounds.turn.pumps_off()
-        account, reading = self._duty.rounds.account, self._clock.now()
-        until_at = reading.wall_at + timedelta(seconds=for_s)
-        account.write(Paused(account.books.proven_ms(reading) + round(for_s * 1000), until_at), reading)
-        self._cut.mend("pause")
-        self._duty.publish()
-        if failed:
-            return Answer.failed("pins", _may_run("The rig is paused", failed))
-        until = self._clock_time(until_at)
-        message = (
-            f"No pump runs until {until}; doses due until then are missed, not made up for. To end it sooner: dosingd"
-            " pause off"
-        )
-        if account.books.held is not None:
-            why = account.books.held.rstrip(".")
-            message = f"The rig is paused until {until}, and held besides: {why}. No pump runs until: dosingd release"
-        return Answer(0, {"ok": True, "message": message})
-
-    def _end_pause(self) -> Answer:
-        account, reading = self._duty.rounds.account, self._clock.now()
-        if not account.books.paused(account.books.proven_ms(reading)):
-            return Answer(0, {"ok": True, "message": "The rig was not paused; nothing changed."})
-        account.write(Paused(None), reading)
-        self._duty.wake()
-        self._duty.publish()
-        return Answer(
-            0, {"ok": True, "message": self._what_next("The pause is over", "The pause is over; the rig doses again")}
-        )
-
     def _session(self, channel: str, open_: bool) -> Answer:
         if channel not in self._duty.plan.channels:
             return Answer.refused("channel", f"{_no_channel(channel)} Nothing was done.")
@@ -403,7 +267,7 @@ class Desk:
         self._duty.publish()
         message = f"{channel}: its scheduled doses wait."
         if not open_:
-            message = f"{channel}: {self._what_next('its session is over', 'it doses again', channel)}"
+            message = f"{channel}: {self._stops.what_next('its session is over', 'it doses again', channel)}"
         return Answer(0, {"ok": True, "message": message})
 
     def _refill(self, request: Refill) -> Answer:
@@ -447,7 +311,7 @@ class Desk:
         self._errands.ask(lambda: self._swap(plan, request.yes), reply)
 
     def _swap(self, plan: Plan, yes: bool) -> Answer:
-        stopped = self._stopped()
+        stopped = self._stops.stopped()
         if stopped is not None:
             return Answer.refused("ledger", f"{stopped} The running plan stays in force; mend that first.")
         old, books = self._duty.plan, self._duty.rounds.account.books
@@ -479,20 +343,12 @@ class Desk:
         """The end of a hold that stood for a plan which a person has now brought into force; every other stays."""
         held = self._duty.rounds.account.books.held
         if held is not None and held.startswith(PLAN_CHANGED):
-            released = self._release(Release())
+            released = self._stops.release(Release())
             return str(released.data["message"]) if released.status == 0 else released.text or ""
-        return self._what_next("It holds from now on", "The rig doses again")
-
-    def _clock_time(self, at: datetime) -> str:
-        return at.astimezone(ZoneInfo(self._duty.plan.timezone)).strftime("%H:%M")
+        return self._stops.what_next("It holds from now on", "The rig doses again")
 
     def _local(self, at: datetime) -> str:
         return at.astimezone(ZoneInfo(self._duty.plan.timezone)).isoformat(timespec="milliseconds")
-
-
-def _may_run(what: str, failed: Sequence[str]) -> str:
-    """What a person is told when the rig was stopped and a line is not known to be low."""
-    return f"{what}, but a pump may still run: {'; '.join(failed)}. Switch the pumps' supply off now."
 
 
 def _no_channel(name: str) -> str:

@@ -122,8 +122,9 @@ def flow_check(filling: Filling, left_ul: int, found_ul: int, at: datetime) -> F
 
     Drawn in truth is what was filled to less what was found, each read to READING_SHARE; of the runs that nobody saw
     the end of half is taken, and the other half is not known. No error is told where the readings, and what was
-    booked by a former flow, could make up FLOW_TOLERANCE: then too little was pumped. But a gap is told in any case: stock that is missing, or there beyond
-    the books, by more than both readings and the pump (within its tolerance; half to twice where its error is told).
+    booked by a former flow, could make up FLOW_TOLERANCE: then too little was pumped. But a gap is told in any case:
+    stock that is missing, or there beyond the books, by more than both readings and the pump (within its tolerance;
+    half to twice where its error is told).
     """
     seen_ul = filling.drawn_ul - filling.unseen_ul
     one_ul = max(READING_SHARE * filling.to_ul, LEAST_READING_UL)

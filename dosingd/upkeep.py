@@ -127,8 +127,8 @@ def _calibration(plan: Plan, books: Books, name: str, now_at: datetime) -> list[
     if alone and newest.at + SECOND_LOOK_AFTER <= now_at:
         times = "once" if len(known) == 1 else f"{len(known)} times within a week"
         text = (
-            f"{name}: this tubing was calibrated {times}, the last on {newest.at:%Y-%m-%d}, so nobody knows yet how fast"
-            " its flow drifts. Another calibration tells."
+            f"{name}: this tubing was calibrated {times}, the last on {newest.at:%Y-%m-%d}, so nobody knows yet how"
+            " fast its flow drifts. Another calibration tells."
         )
         return [Finding("calibration-due", name, newest.at + SECOND_LOOK_AFTER, text, step)]
     return []

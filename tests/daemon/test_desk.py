@@ -853,7 +853,7 @@ def test_a_fault_in_an_errand_is_answered_before_the_thread_ends(monkeypatch: py
         def fault(for_s: float) -> Answer:
             raise Expected("a fault")
 
-        monkeypatch.setattr(of.desk, "_pause", fault)
+        monkeypatch.setattr(of.desk._stops, "pause", fault)
         answer = of.ask(Pause(60.0))
         assert (answer.status, answer.code) == (1, "failed")
         assert answer.text == "This is a fault in dosingd itself: Expected."
