@@ -75,6 +75,9 @@ CATALOGUE: Mapping[Kind, Entry] = {
     Kind.STOCK_DIFFERS: Entry(
         _U, "the reservoir holds another stock than the plan says", "when its stock is named", _REFILL
     ),
+    Kind.RESERVOIR_UNKNOWN: Entry(
+        _U, "no refill was booked: nobody knows level and strength", "when one is", "`dosingd refill --to`"
+    ),
     Kind.FLOW_ERROR: Entry(
         _W, "a refill shows that the pump gives another volume than is booked", "when calibrated", "`dosingd calibrate`"
     ),
@@ -105,6 +108,12 @@ CATALOGUE: Mapping[Kind, Entry] = {
         "`dosingd reload --yes`",
     ),
     Kind.BROKER_UNREACHABLE: Entry(_W, "no broker for 10 minutes: nobody hears of the rig", "when it is back"),
+    Kind.BROKER_DENIES: Entry(
+        _W,
+        "the broker keeps orders or a hub's start from the rig, or takes not all it says",
+        "when it lets it",
+        "mend the broker's access list",
+    ),
     Kind.NO_CIRCULATION: Entry(
         _U, "no flow in the tank: no dose", "when it flows", "see to the tank's pump", seen_again_s=60
     ),

@@ -20,12 +20,13 @@ from zoneinfo import ZoneInfo
 from attrs import evolve
 
 from dosingd import __version__, memo, standing
-from dosingd.alarms import CONFIRM_PLAN, Alarm, Kind, without_doses
+from dosingd.alarms import CONFIRM_PLAN, Alarm, Kind, told, without_doses
 from dosingd.clock import Clock
 from dosingd.cut import Cut
 from dosingd.errors import LedgerFailed
 from dosingd.inputs import Watch
 from dosingd.leases import PLAN_CHANGED
+from dosingd.mqtt.granted import Denied
 from dosingd.plan.model import Plan
 from dosingd.records import Reading, Reserved, Row
 from dosingd.recovery import LinesLow
@@ -66,12 +67,14 @@ class Duty:
         all_low: bool = True,
         memory: Path | None = None,
         why_no_broker: Callable[[], str | None] = lambda: None,
+        broker_denies: Callable[[], Denied | None] = lambda: None,
         unconfirmed: tuple[str, ...] = (),
         wait_to_begin: Callable[[], object] = lambda: None,
     ) -> None:
         """`memory` is where the alarms are remembered over a restart; `why_no_broker` says why the broker's link does
-        not stand, None when it does or there is none. `unconfirmed` is what a person must confirm of the plan before it
-        comes into force. `wait_to_begin` returns when the first round may be made, after `opened` was set."""
+        not stand, None when it does or there is none; `broker_denies` what does not pass on it. `unconfirmed` is what a
+        person must confirm of the plan before it comes into force. `wait_to_begin` returns when the first round may be
+        made, after `opened` was set."""
         self.rounds, self.cut = rounds, cut
         self.clock: Clock = rounds.clock
         self.state: RigState | None = None
@@ -93,7 +96,8 @@ class Duty:
         self.calling = Calling().after(self.standing, (), 0.0)  #: what the lamp shows; read by the control loop
         self._memory, self._memory_fails = memory, False
         self._up_from_mono_s = self.clock.now().mono_s
-        self._why_no_broker = why_no_broker
+        self._why_no_broker, self._broker_denies = why_no_broker, broker_denies
+        self._denied_since: datetime | None = None
         self._no_broker_since: tuple[float, datetime] | None = None
         self._plan_refused: tuple[datetime, str] | None = None
         self._low, self._helper, self._all_low = low, helper, all_low
@@ -308,23 +312,33 @@ class Duty:
         text = f"No broker for {for_s / 60:.0f} min: {why} Doses go on, but nobody hears of them, nor of other alarms."
         return [Alarm(Kind.BROKER_UNREACHABLE, None, since_at, text, "see to the network or the broker")]
 
+    def _denied_alarm(self, reading: Reading) -> list[Alarm]:
+        denied = self._broker_denies()
+        if denied is None:
+            self._denied_since = None
+            return []
+        self._denied_since = self._denied_since or reading.wall_at
+        return [Alarm(Kind.BROKER_DENIES, None, self._denied_since, denied.text, denied.next_step)]
+
     def _plan_alarm(self) -> list[Alarm]:
         unconfirmed = self.rounds.unconfirmed
         if unconfirmed:
-            text = f"Nothing is dosed, for {PLAN_CHANGED}: {'; '.join(unconfirmed)}.{without_doses(self.plan)}"
+            text = f"Nothing is dosed, for {PLAN_CHANGED}: {told('; '.join(unconfirmed))}{without_doses(self.plan)}"
             return [Alarm(Kind.PLAN_CHANGED, None, self.started_at, text, CONFIRM_PLAN)]
         refused = self._plan_refused
         if refused is None:
             return []
         since_at, why = refused
         first, *more = why.splitlines()
-        text = f"The changed plan was refused, so the one before it stays in force: {first}"
+        file, colon, rest = first.partition(":")
+        first = f"{file.rpartition('/')[2]}{colon}{rest}"  # where in the file tells more than where the file lies
+        text = f"The changed plan was refused, so the one before it stays in force: {told(first)}"
         if more:
             text += f" ({counted(len(more), 'line')} more: dosingd check)"
         return [Alarm(Kind.PLAN_REFUSED, None, since_at, text, "mend the plan, then: dosingd reload")]
 
     def _own_alarms(self, reading: Reading) -> tuple[Alarm, ...]:
-        found = [*self._broker_alarm(reading), *self._plan_alarm()]
+        found = [*self._broker_alarm(reading), *self._denied_alarm(reading), *self._plan_alarm()]
         found += [
             Alarm(
                 Kind.INPUT_WANTED,
@@ -338,12 +352,13 @@ class Duty:
             if channel in self.plan.channels  # of one that a reload took out nobody could end it
         ]
         if self.ledger_fault is not None and self._ledger_fault_at is not None:
+            why = told(self.ledger_fault.partition(" No pump runs")[0])
             found.append(
                 Alarm(
                     Kind.NO_LEDGER,
                     None,
                     self._ledger_fault_at,
-                    f"No pump runs: the ledger cannot be written. {self.ledger_fault}{without_doses(self.plan)}",
+                    f"No pump runs: the ledger cannot be written. {why}{without_doses(self.plan)}",
                     "mend the disk, then start dosingd again",
                 )
             )

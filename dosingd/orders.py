@@ -7,6 +7,7 @@ taken at most once:
 - its times mean something only by a trusted clock, and an order is for now: one from long ago or ahead is none;
 - its id is remembered before it is carried out, and by the ledger for ever;
 - so many are taken and no more, however many come, and answers are fewer than orders.
+To hold is what makes a rig safer, so doses keep no hold out, and a clock that nobody trusts does not either.
 What is taken asks for what a person at the rig may ask for, within the same limits, and for no more.
 
 Pure: no file, pin, socket, thread, logger, database, clock.
@@ -28,6 +29,7 @@ from dosingd.errors import RequestRefused, UnitRefused
 from dosingd.records import Ordered, Reading
 from dosingd.requests import Dose, Hold
 from dosingd.units import volume_ul
+from dosingd.words import plain
 
 #: The longest order that can be meant is a quarter of this.
 MOST_BYTES = 1024
@@ -40,8 +42,8 @@ AHEAD_S = 10.0
 LONGEST_LIFE_S = 3600.0
 #: Ids remembered at hand: more than can be taken within the longest life of one. The ledger knows the older ones too.
 IDS_KEPT = 1000
-#: So many may come at once, as when a person tries something out, and then one every so many seconds: each is two rows
-#: of the ledger or more, and a script that runs wild must not fill the disk.
+#: So many of a verb may come at once, as when a person tries something out, and then one every so many seconds: each is
+#: two rows of the ledger or more, and a script that runs wild must not fill the disk.
 ORDERS_AT_ONCE, ORDER_EVERY_S = 10, 30.0
 #: Doses that may wait for the pump; whoever gives more has to wait for the first.
 MOST_WAITING = 3
@@ -49,6 +51,12 @@ MOST_WAITING = 3
 ANSWERS_AT_ONCE, ANSWER_EVERY_S = 20, 1.0
 #: Refusals that are written into the log one by one; the rest is counted.
 LINES_AT_ONCE, LINE_EVERY_S = 10, 60.0
+
+_RETAINED = (
+    "It was published to be kept (retained), and an order is never kept. To take it off the broker, publish an empty"
+    " retained message on its topic."
+)
+_TAKEN_OFF = "It is empty: what the broker kept there was taken off."
 
 VERBS = ("hold", "dose")
 _NEEDED = ("id", "at", "expires_at", "verb")
@@ -131,19 +139,22 @@ def read(payload: bytes) -> Order | Refused:
 
 
 def untimely(order: Order, reading: Reading, *, trusted: bool) -> Refused | None:
-    """Why an order is not for now; None when it is."""
+    """Why an order is not for now; None when it is. Without a trusted clock nobody knows, and then a dose is not given,
+    but a hold is taken: a rig that has just started must not be the one that cannot be stopped."""
     if not trusted:
+        if isinstance(order.request, Hold):
+            return None
         return Refused(Code.CLOCK, "The rig's clock is not trusted, so the times of an order mean nothing.", order.id)
     now_at = reading.wall_at
     ahead_s, age_s = (order.at - now_at).total_seconds(), (now_at - order.at).total_seconds()
     if ahead_s > AHEAD_S:
-        text = f"It is from {_seconds(ahead_s)} ahead of the rig's clock; {AHEAD_S:g} s at most."
+        text = f"It is from {_seconds(ahead_s)} ahead of the rig's clock; {plain(AHEAD_S)} s at most."
         return Refused(Code.FUTURE, f"{text} Set the sender's clock.", order.id)
     if now_at >= order.expires_at:
         late_s = (now_at - order.expires_at).total_seconds()
         return Refused(Code.EXPIRED, f"It expired {_seconds(late_s)} ago by the rig's clock.", order.id)
     if age_s > STALE_S:
-        text = f"It is {_seconds(age_s)} old by the rig's clock; {STALE_S:g} s at most."
+        text = f"It is {_seconds(age_s)} old by the rig's clock; {plain(STALE_S)} s at most."
         return Refused(Code.STALE, f"{text} Give it anew.", order.id)
     return None
 
@@ -177,7 +188,10 @@ class Orders:
     _ids: dict[str, None] = field(converter=_seen)  #: taken before, oldest first
     taken: int = 0
     refused: Counter[Code] = field(factory=Counter)
-    _orders: _Pace = field(init=False, factory=lambda: _Pace(ORDERS_AT_ONCE, ORDER_EVERY_S))
+    #: One for each verb: however many doses are ordered, a hold finds its place.
+    _paces: dict[str, _Pace] = field(
+        init=False, factory=lambda: {verb: _Pace(ORDERS_AT_ONCE, ORDER_EVERY_S) for verb in VERBS}
+    )
     _answers: _Pace = field(init=False, factory=lambda: _Pace(ANSWERS_AT_ONCE, ANSWER_EVERY_S))
     _lines: _Pace = field(init=False, factory=lambda: _Pace(LINES_AT_ONCE, LINE_EVERY_S))
 
@@ -195,7 +209,7 @@ class Orders:
         doses were taken and are not given yet."""
         order = read(payload)
         if retained:
-            order = Refused(Code.RETAINED, "The broker kept it (retained), and an order is never kept.", order.id)
+            order = Refused(Code.RETAINED, _RETAINED if payload else _TAKEN_OFF, order.id)
         if isinstance(order, Order):
             order = self._refusal(order, allow, reading, trusted, waiting) or order
         if isinstance(order, Refused):
@@ -218,8 +232,10 @@ class Orders:
         refused = untimely(order, reading, trusted=trusted)
         if refused is None and waiting >= MOST_WAITING and isinstance(order.request, Dose):
             return Refused(Code.BUSY, f"{waiting} doses are waiting for the pump. Give it anew later.", order.id)
-        if refused is None and not self._orders.allows(reading.mono_s):
-            text = f"Too many orders: {ORDERS_AT_ONCE} at once, then one every {ORDER_EVERY_S:g} s. Give it anew later."
+        verb = order.request.verb
+        if refused is None and not self._paces[verb].allows(reading.mono_s):
+            text = f"Too many orders to {verb}: {ORDERS_AT_ONCE} at once, then one every {ORDER_EVERY_S:.0f} s."
+            text += " Give it anew later."
             return Refused(Code.RATE, text, order.id)
         return refused
 
@@ -287,7 +303,7 @@ def _order(name: str, given: Mapping[str, object]) -> Order:
     if life_s <= 0:
         _malformed("It expires before it was given.")
     if life_s > LONGEST_LIFE_S:
-        _malformed(f"It expires {_seconds(life_s)} after it was given; {LONGEST_LIFE_S / 60:g} min at most.")
+        _malformed(f"It expires {_seconds(life_s)} after it was given; {plain(LONGEST_LIFE_S / 60)} min at most.")
     if verb == "hold":
         if given.get("channel") is not None or given.get("volume") is not None:
             _malformed("hold is of the whole rig: it has no channel and no volume.")

@@ -27,6 +27,14 @@ def ml(volume_ul: float) -> str:
     return f"{number(volume_ul / 1000)} mL"
 
 
+def clipped(text: str, most: int) -> str:
+    """A text of so many characters at most: what is longer ends between two words, with an ellipsis."""
+    if len(text) <= most:
+        return text
+    cut = text[: most - 1]
+    return f"{cut[: cut.rfind(' ')] if ' ' in cut else cut}…".replace(",…", "…")
+
+
 def counted(count: int, one: str, many: str | None = None) -> str:
     """`1 dose`, `24 doses`."""
     return f"{count} {one if count == 1 else many or one + 's'}"

@@ -14,6 +14,7 @@ from dosingd.cli.words import counted
 from dosingd.errors import Fault, PlanRefused
 from dosingd.plan import Plan, read_plan
 from dosingd.plan.reading import refused_plan
+from dosingd.plan.structure import Marks
 
 #: No plan is longer; whatever is longer is another file.
 LONGEST_BYTES = 1_000_000
@@ -67,7 +68,17 @@ def checked(path: Path) -> Checked:
     name = str(path)
     plan, marks = read_plan(bytes_of(path), name)
     seen = look(plan, marks)
-    return Checked(name, plan, seen.faults, seen.warnings, seen.channels)
+    return Checked(name, plan, seen.faults, (*seen.warnings, *_password(plan, marks)), seen.channels)
+
+
+def _password(plan: Plan, marks: Marks) -> tuple[Fault, ...]:
+    """What the plan's text does not show: the password file, where it lies on this machine."""
+    if plan.mqtt is None or plan.mqtt.password_file is None:
+        return ()
+    from dosingd.mqtt.secrecy import open_to_others
+
+    found = open_to_others(plan.mqtt.password_file)
+    return () if found is None else (marks.fault("mqtt.password_file", found),)
 
 
 def sound_plan(path: Path) -> tuple[Plan, tuple[str, ...]]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import resource
 import stat
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 from dosingd.clock import Clock
@@ -12,6 +14,7 @@ from dosingd.daemon.intake import Intake
 from dosingd.daemon.wiring import Parts, PublishesState
 from dosingd.errors import PlanRefused
 from dosingd.inputs import Switches
+from dosingd.mqtt.granted import Denied
 from dosingd.pins_off import write_list
 from dosingd.plan.model import Plan
 from dosingd.pumps.pump import Rig, output_lines
@@ -89,12 +92,19 @@ class _Published:
         from dosingd.mqtt.link import Link
 
         assert plan.mqtt is not None
+        with suppress(OSError, ValueError):
+            # From here on the memory holds the broker's password, and a core file would as well.
+            resource.setrlimit(resource.RLIMIT_CORE, (0, resource.getrlimit(resource.RLIMIT_CORE)[1]))
         left = Left(state / FILE_NAME, plan.mqtt)
         self._link = Link(plan.mqtt, plan.rig, clock=clock, say=say, orders=orders, left=left)
 
     @property
     def why_not(self) -> str | None:
         return self._link.why_not
+
+    @property
+    def denied(self) -> Denied | None:
+        return self._link.denied
 
     def start(self) -> None:
         self._link.start()

@@ -17,10 +17,10 @@ from zoneinfo import ZoneInfo
 
 from attrs import frozen
 
+from dosingd.bell import Bell
 from dosingd.clock import Clock
 from dosingd.control import CONTROL_NAME, ControlSocket
 from dosingd.cut import Cut
-from dosingd.daemon.bell import Bell
 from dosingd.daemon.early import Early
 from dosingd.daemon.intake import Intake
 from dosingd.daemon.journal import Journal
@@ -34,6 +34,7 @@ from dosingd.duty import Duty
 from dosingd.errors import DosingError, PinsFailed, PinsRefused, PlanRefused
 from dosingd.inputs import Switches, Watch
 from dosingd.ledger.account import Account
+from dosingd.mqtt.granted import Denied
 from dosingd.plan.model import Plan
 from dosingd.pumps.pump import Rig
 from dosingd.records import STOPPED_BY_FAULT, Row, Stopped, Switched
@@ -73,6 +74,10 @@ class PublishesState(Protocol):
     @property
     def why_not(self) -> str | None:
         """Why it does not stand; None when it does."""
+
+    @property
+    def denied(self) -> Denied | None:
+        """What does not pass on it; None: nothing that is known of."""
 
     def start(self) -> None: ...
     def show(self, state: RigState) -> None: ...
@@ -152,6 +157,7 @@ class Daemon:
             all_low=not parts.early.failed,
             memory=parts.state / ALARMS_NAME,
             why_no_broker=self._why_no_broker,
+            broker_denies=self._broker_denies,
             unconfirmed=unconfirmed(plan, account.books),
             wait_to_begin=self._ready.wait,
         )
@@ -435,6 +441,10 @@ class Daemon:
     def _why_no_broker(self) -> str | None:
         link = self._link
         return None if link is None else link.why_not
+
+    def _broker_denies(self) -> Denied | None:
+        link = self._link
+        return None if link is None else link.denied
 
     def _local_time(self) -> str:
         return self._parts.clock.now().wall_at.astimezone(self._zone).strftime("%Y-%m-%d %H:%M:%S")

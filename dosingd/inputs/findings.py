@@ -76,7 +76,8 @@ def _broken(known: Iterable[Judgement], reading: Reading) -> list[Alarm]:
             kind,
             channel,
             min(_since(reading, one) for one in these),
-            " ".join(f"{one.sensor.name} (GPIO {one.sensor.gpio}): {one.says}." for one in these)
+            " ".join(f"Input {one.sensor.name} (GPIO {one.sensor.gpio}): {one.says}." for one in these)
+            + ("" if channel is None else " Doses go on by the books.")
             + (" Its contact is worn, wet or loose." if kind is Kind.INPUT_CHATTERS else ""),
             "see to the switch and its wires, then: dosingd status",
         )
@@ -112,7 +113,7 @@ def _float(plan: Plan, books: Books, reading: Reading, one: Judgement, channel: 
     if one.chattering or not one.readable:
         return []  # it says nothing of the level
     if one.unsafe:
-        text = f"{channel}: the float in its reservoir (GPIO {one.sensor.gpio}) is {one.says}."
+        text = f"{channel}: its float (GPIO {one.sensor.gpio}) is {one.says}. Doses go on by the books."
         found.append(Alarm(Kind.FLOAT_LOW, channel, _since(reading, one), text, _measure(channel)))
     contents, filling = books.contents.get(channel), books.fillings.get(channel)
     if contents is None or filling is None:
@@ -120,7 +121,8 @@ def _float(plan: Plan, books: Books, reading: Reading, one: Judgement, channel: 
     filled_s = (books.proven_ms(reading) - filling.proven_ms) / 1000
     if min(reading.mono_s - one.since_mono_s, filled_s) < DISAGREE_AFTER_S:
         return found
-    books_say = f"{ml(contents.left_ul)} (± {ml(uncertainty_ul(plan, books, channel))}) by the books"
+    open_ul = uncertainty_ul(plan, books, channel)
+    books_say = f"{ml(contents.left_ul)}{f' (± {ml(open_ul)})' if open_ul else ''} by the books"
     if one.unsafe and not is_low(plan, books, channel):
         text = (
             f"{channel}: its float says {WORDS[Use.FLOAT][0]}, and there should be {books_say}. A siphon or a leak, a"

@@ -9,7 +9,7 @@ import threading
 from collections import deque
 from collections.abc import Iterable
 
-from dosingd.mqtt.bell import Bell
+from dosingd.bell import Bell
 from dosingd.mqtt.topics import DoseEvent, Message
 from dosingd.state import RigState
 

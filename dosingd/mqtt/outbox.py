@@ -58,6 +58,12 @@ class Outbox:
         """A connection began: who is at its other end knows nothing."""
         self._told.clear()
 
+    def forget(self, topics: Iterable[str]) -> None:
+        """These did not arrive: they are due again."""
+        for topic in topics:
+            if topic in self._wanted:
+                self._told.pop(topic, None)
+
     def born(self, mono_s: float) -> None:
         """A hub says that it was born: what is told once only is to be told to it again."""
         if self._announce_mono_s is None:

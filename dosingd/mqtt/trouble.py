@@ -26,6 +26,7 @@ _OTHER_NAME = {62, 64}  # host name mismatch, IP address mismatch
 # Return codes of CONNACK in MQTT 3.1.1 (section 3.2.2.3) as paho gives them: by the reason codes of MQTT 5.
 _CLIENT_ID_REFUSED = 133
 _UNAVAILABLE = 136
+_VERSION_UNKNOWN = 132
 _PASSWORD_REFUSED = {134, 135}  # bad user name or password, not authorized
 
 
@@ -36,6 +37,8 @@ class Trouble:
     text: str
     longest_wait_s: float = REFUSED_WAIT_S
     of_tls: bool = False
+    #: The broker may be one that knows an older version of MQTT alone.
+    of_version: bool = False
 
 
 def place(broker: Broker) -> str:
@@ -167,7 +170,8 @@ def of_refusal(broker: Broker, code: int, words: str) -> Trouble:
         return Trouble(f"{at} refuses the client id. See the broker's log, or change rig in the plan.")
     if code == _UNAVAILABLE:
         return Trouble(f"{at} says that it is not available now.", ABSENT_WAIT_S)
-    return Trouble(f"{at} refuses the connection: {words}. See the broker's log.")
+    text = f"{at} refuses the connection: {words}. See the broker's log."
+    return Trouble(text, of_version=code == _VERSION_UNKNOWN)
 
 
 def unanswered(broker: Broker, after_s: float) -> Trouble:
@@ -179,7 +183,14 @@ def unanswered(broker: Broker, after_s: float) -> Trouble:
 def closed_unanswered(broker: Broker) -> Trouble:
     """It took the connection and closed it."""
     hint = "Does this port speak TLS?" if broker.tls else "Does this port want TLS? Then write mqtt.tls into the plan."
-    return Trouble(f"{place(broker)} closes the connection before it answers. {hint}", ABSENT_WAIT_S)
+    text = f"{place(broker)} closes the connection before it answers. {hint}"
+    return Trouble(text, ABSENT_WAIT_S, of_version=True)
+
+
+def not_understood(broker: Broker) -> Trouble:
+    """It said what nobody can read."""
+    text = f"{place(broker)} says what is no MQTT. Is it the broker's port? Mend mqtt.port, or see the broker's log."
+    return Trouble(text, of_version=True)
 
 
 def silent(broker: Broker, keepalive_s: float) -> Trouble:
@@ -187,15 +198,16 @@ def silent(broker: Broker, keepalive_s: float) -> Trouble:
     return Trouble(f"the connection to {place(broker)} is lost: no answer for {plain(keepalive_s)} s.", ABSENT_WAIT_S)
 
 
-def closed(broker: Broker, client_id: str, *, soon: bool) -> Trouble:
-    """An established connection that was ended from the other side."""
+def closed(broker: Broker, client_id: str, *, soon: bool, why: str | None = None) -> Trouble:
+    """An established connection that was ended from the other side, and what was said then, if anything."""
     hint = (
         f" If this goes on, another rig is {client_id} as well: rename one in its plan. Or a limit of the broker's own"
         " is met: see its log."
         if soon
         else ""
     )
-    return Trouble(f"the connection to {place(broker)} is lost: it was closed from there.{hint}", ABSENT_WAIT_S)
+    said = "" if why is None else f" ({why.lower()})"
+    return Trouble(f"the connection to {place(broker)} is lost: it was closed from there{said}.{hint}", ABSENT_WAIT_S)
 
 
 def of_fault(error: Exception) -> Trouble:

@@ -38,6 +38,6 @@ def test_what_stops_dosing_or_may_be_going_into_the_tank_is_urgent() -> None:
     stops = {
         Kind.HELD, Kind.PUMP_OUTLIVED, Kind.LEAK, Kind.NO_LEDGER, Kind.CANNOT_LAY, Kind.RESERVOIR_RESERVE,
         Kind.NO_STRENGTH, Kind.STOCK_DIFFERS, Kind.NO_CALIBRATION, Kind.NO_CIRCULATION, Kind.SHORTFALL,
-        Kind.WITHOUT_CLOCK, Kind.RESTART_LOOP, Kind.PLAN_CHANGED, Kind.LEVEL_DIFFERS,
+        Kind.RESERVOIR_UNKNOWN, Kind.WITHOUT_CLOCK, Kind.RESTART_LOOP, Kind.PLAN_CHANGED, Kind.LEVEL_DIFFERS,
     }  # fmt: skip
     assert {kind for kind, entry in CATALOGUE.items() if entry.severity is Severity.URGENT} == stops

@@ -13,6 +13,7 @@ from dosingd.cut import Cut
 from dosingd.desk import Desk
 from dosingd.duty import Duty
 from dosingd.errors import DosingError
+from dosingd.mqtt.granted import Denied
 from dosingd.plan.model import Plan
 from dosingd.records import Event, Row
 from dosingd.requests import Answer, Request
@@ -85,6 +86,8 @@ class Manned:
         self._round_made = threading.Condition()
         #: Why the broker's link does not stand.
         self.no_broker: str | None = None
+        #: What does not pass on it.
+        self.denied: Denied | None = None
         self.duty = Duty(
             self.rig.rounds,
             self.cut,
@@ -96,6 +99,7 @@ class Manned:
             ring=self._ring,
             memory=memory,
             why_no_broker=lambda: self.no_broker,
+            broker_denies=lambda: self.denied,
         )
         self.desk = Desk(self.duty, self.cut, self.clock, read_plan=self._read_plan, bring=self._bring, ring=self._ring)
 

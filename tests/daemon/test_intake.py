@@ -13,7 +13,7 @@ from attrs import evolve
 
 from dosingd.books import ORDERS_KEPT, Books
 from dosingd.daemon.intake import TOLD_EVERY_S, Intake
-from dosingd.orders import IDS_KEPT, MOST_WAITING
+from dosingd.orders import IDS_KEPT, MOST_WAITING, ORDERS_AT_ONCE
 from dosingd.plan.model import Broker, Plan
 from dosingd.records import Held, NotGiven, Ordered, Purpose, Released, Reserved, Row, Settled
 from dosingd.requests import Hold
@@ -210,7 +210,27 @@ def test_a_clock_that_moved_since_the_state_was_shown_is_not_trusted() -> None:
         assert of.rig.events(Ordered) == []
 
 
-def test_without_a_trusted_clock_no_order_is_taken() -> None:
+def test_a_hold_is_taken_by_a_clock_that_is_wrong_by_years() -> None:
+    with Desk() as of:
+        hold = of.order("hold")
+        of.clock.set_wall(-365 * 86_400.0)
+        assert of.give(hold).answer()["ok"] is True
+        assert of.rig.books.held == "by an order from the broker, a-1"
+        of.write(Released("a person"))
+        assert of.give(hold).code() == "repeated"
+        assert of.rig.books.held is None
+
+
+def test_a_flood_of_doses_keeps_no_hold_out() -> None:
+    with Desk() as of:
+        for number in range(3 * ORDERS_AT_ONCE):
+            of.give(of.order(name=f"flood-{number}")).answer()
+        assert of.intake.counts()["refused"]["rate"] > ORDERS_AT_ONCE / 2
+        assert of.give(of.order("hold")).answer()["ok"] is True
+        assert of.rig.books.held is not None
+
+
+def test_without_a_trusted_clock_no_dose_is_taken() -> None:
     with Desk() as of:
         of.clock.synchronised = False
         of.clock.set_wall(-3600.0)
@@ -218,8 +238,8 @@ def test_without_a_trusted_clock_no_order_is_taken() -> None:
         of.duty.wake()
         of.settle()
         assert of.state().clock_trusted is False
-        assert of.give(of.order("hold")).code() == "clock"
         assert of.give(of.order()).code() == "clock"
+        assert of.give(of.order("hold", "a-2")).answer()["ok"] is True
 
 
 def test_a_clock_that_lost_trust_while_the_order_waited_ends_it() -> None:
@@ -232,11 +252,14 @@ def test_a_clock_that_lost_trust_while_the_order_waited_ends_it() -> None:
         assert told.code() == "clock"
 
 
-def test_before_the_first_state_no_order_is_taken() -> None:
+def test_before_the_first_state_no_dose_is_taken_and_a_hold_waits_for_the_rounds_to_begin() -> None:
     of = Desk()
-    assert of.give(of.order("hold")).code() == "clock"
+    assert of.give(of.order()).code() == "clock"
+    hold = of.give(of.order("hold", "a-2"))
+    assert hold.answers == []
     with of:
-        pass
+        assert hold.answer()["ok"] is True
+        assert of.rig.books.held == "by an order from the broker, a-2"
 
 
 def test_what_the_gate_refuses_is_answered_and_booked() -> None:

@@ -93,8 +93,8 @@ def test_broken_ones_are_named_together() -> None:
     torn = {sensor.name: looked(sensor, [(500.0, None), (502.0, None)], safe(sensor)) for sensor in (FLOW, LEAK)}
     [alarm] = [one for one in input_alarms(of.plan, of.books, of.now, torn) if one.kind is Kind.INPUT_UNREADABLE]
     assert alarm.text == (
-        "circulation (GPIO 6): not readable, so it counts as no flow."
-        " leak (GPIO 13): not readable, so it counts as wet."
+        "Input circulation (GPIO 6): not readable, so it counts as no flow."
+        " Input leak (GPIO 13): not readable, so it counts as wet."
     )
 
 

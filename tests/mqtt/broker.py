@@ -94,9 +94,10 @@ class Broker:
         users: dict[str, str] | None = None,
         certificates: Certificates | None = None,
         more: tuple[str, ...] = (),
+        own_rights: bool = False,
     ) -> None:
-        """`more` are lines of its configuration."""
-        self._more = more
+        """`more` are lines of its configuration; with `own_rights` they say who may connect."""
+        self._more, self._own_rights = more, own_rights
         self.port = free_port()
         self.certificates = certificates
         self.users = users
@@ -113,7 +114,9 @@ class Broker:
             "log_dest stderr",
             f"listener {self.port} 127.0.0.1",
         ]
-        if self.users is None:
+        if self._own_rights:
+            lines.append("allow_anonymous false")
+        elif self.users is None:
             lines.append("allow_anonymous true")
         else:
             passwords = self._directory / f"passwords-{self.port}"
@@ -158,6 +161,10 @@ class Broker:
     def thaw(self) -> None:
         """It goes on."""
         self._signal(signal.SIGCONT)
+
+    def read_again(self) -> None:
+        """It reads its configuration again, and its access list with it."""
+        self._signal(signal.SIGHUP)
 
     def _signal(self, number: signal.Signals) -> None:
         assert self._process is not None

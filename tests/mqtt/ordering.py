@@ -50,13 +50,18 @@ def mqtt_lines(port: int, password_file: Path, allow: str = "hold, dose", more: 
 class Sender:
     """Somebody with a password of the broker: says anything on any topic, and hears everything."""
 
-    def __init__(self, port: int, rig: str = "calm") -> None:
+    def __init__(
+        self,
+        port: int,
+        rig: str = "calm",
+        user: tuple[str, str] = (USER, PASSWORD),
+    ) -> None:
         self.topic = f"dosingd/{rig}/order"
         self._heard: list[tuple[str, bytes, bool]] = []
         self._changed = threading.Condition()
         subscribed = threading.Event()
         self.client = Client(CallbackAPIVersion.VERSION2, client_id="")
-        self.client.username_pw_set(USER, PASSWORD)
+        self.client.username_pw_set(*user)
         self.client.max_queued_messages_set(0)
         self.client.max_inflight_messages_set(1000)
         self.client.on_message = self._on_message

@@ -11,18 +11,24 @@ import threading
 from types import TracebackType
 from typing import Self
 
+#: CONNACK of version 3.1.1 with the return code "unacceptable protocol version" (section 3.2.2.3).
+UNKNOWN_VERSION = b"\x20\x02\x00\x01"
+
 
 class Proxy:
     """Forwards every connection to a port of this machine, on a thread of its own, and keeps what passes."""
 
-    def __init__(self, to_port: int, *, keep: bool = False) -> None:
+    def __init__(self, to_port: int, *, keep: bool = False, older: bytes | None = None) -> None:
+        """With `older` it stands for a broker that knows no version of MQTT above 3.1.1 (section 3.1.2.2): a higher one
+        is answered by these bytes, and closed."""
         self._door = socket.create_server(("127.0.0.1", 0))
         self.port: int = self._door.getsockname()[1]
         #: Every byte that passed, either way, where it is kept.
         self.seen = bytearray()
         #: Connections that were taken.
         self.taken = 0
-        self._to_port, self._keep = to_port, keep
+        self._to_port, self._keep, self._older = to_port, keep, older
+        self._first: set[socket.socket] = set()  #: nothing came on these yet
         self._others: dict[socket.socket, socket.socket] = {}
         self._stalled: set[socket.socket] = set()
         self._lock = threading.Lock()
@@ -60,6 +66,7 @@ class Proxy:
         except OSError:
             near.close()
             return
+        self._first.add(near)
         for one, other in ((near, far), (far, near)):
             self._others[one] = other
             self._selector.register(one, selectors.EVENT_READ)
@@ -70,6 +77,10 @@ class Proxy:
             return
         try:
             data = one.recv(65_536)
+            if one in self._first and self._older is not None and data[8:9] > b"\x04":  # CONNECT's level
+                one.sendall(self._older)
+                data = b""
+            self._first.discard(one)
             if data:
                 self._others[one].sendall(data)
         except OSError:
@@ -86,6 +97,7 @@ class Proxy:
         self._others.pop(other, None)
         for each in (one, other):
             self._stalled.discard(each)
+            self._first.discard(each)
             if each in self._selector.get_map():
                 self._selector.unregister(each)
             each.close()

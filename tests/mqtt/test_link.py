@@ -15,7 +15,8 @@ import pytest
 from attrs import evolve
 
 from dosingd.mqtt.box import DOSES_KEPT
-from dosingd.mqtt.link import UNACKNOWLEDGED, Link
+from dosingd.mqtt.connection import UNACKNOWLEDGED
+from dosingd.mqtt.link import Link
 from dosingd.mqtt.outbox import REPUBLISH_S
 from dosingd.plan.model import Broker as Settings
 from tests.mqtt.broker import Broker, Listener, needs_mosquitto, wait_until

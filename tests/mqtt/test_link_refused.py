@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from dosingd.mqtt.link import CONNECT_S, STABLE_S, Link, _Connection
+from dosingd.mqtt.connection import CONNECT_S, STABLE_S, Connection
+from dosingd.mqtt.link import Link
 from dosingd.plan.model import Broker as Settings
 from tests.mqtt.broker import PATIENCE_S, Broker, Certificates, Listener, needs_mosquitto, wait_until
 from tests.mqtt.links import ALIVE, ALK, CA, CLOCK, RIG, Ahead, Log, held_for, linked, no_thread, says, seconds
@@ -35,7 +36,7 @@ def test_a_link_that_was_stopped_while_it_connected_takes_no_ones_place(tmp_path
     with Broker(tmp_path) as broker, Listener(broker) as listener:
         old = Link(Settings("127.0.0.1", broker.port), "lagoon", clock=CLOCK, say=Log().say)
         old.stop(0.0)
-        late = _Connection(old)  # what its thread comes back to, when connecting took longer than the stop waited
+        late = Connection(old)  # what its thread comes back to, when connecting took longer than the stop waited
         late.live()
         late.close()
         with linked(broker):

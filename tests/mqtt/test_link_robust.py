@@ -112,6 +112,9 @@ def test_a_broker_that_lets_fall_what_is_large_keeps_the_rest(tmp_path: Path) ->
             pause = threading.Event()
             pause.wait(0.5)
             assert link.connected
+            assert listener.heard(ALIVE) == ["online"], "and the connection held"
+            assert link.denied is not None
+            assert "does not take" in link.denied.text
         listener.wait_for(ALIVE, "offline")
 
 

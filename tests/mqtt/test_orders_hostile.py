@@ -17,7 +17,7 @@ from pathlib import Path
 
 import pytest
 
-import dosingd.mqtt.link
+import dosingd.mqtt.connection
 from dosingd.mqtt.link import Link
 from dosingd.plan.model import Broker as Settings
 from tests.daemon.child import CLOCK, brisk_plan, wait_until
@@ -131,8 +131,8 @@ class Counting:
 
 def test_a_flood_is_read_with_pauses_and_all_of_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """So that a small board has time for those who dose, however much is sent."""
-    monkeypatch.setattr(dosingd.mqtt.link, "READ_AT_ONCE", 20)
-    monkeypatch.setattr(dosingd.mqtt.link, "BREATH_S", 0.05)
+    monkeypatch.setattr(dosingd.mqtt.connection, "READ_AT_ONCE", 20)
+    monkeypatch.setattr(dosingd.mqtt.connection, "BREATH_S", 0.05)
     came, password = Counting(), tmp_path / "password"
     password.write_text(PASSWORD, encoding="ascii")
     with Broker(tmp_path, users={USER: PASSWORD}, more=("max_queued_messages 0",)) as broker:

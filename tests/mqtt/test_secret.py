@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+import resource
 from pathlib import Path
 
 import pytest
 
+from dosingd.mqtt.secrecy import open_to_others
 from dosingd.plan.model import Broker as Settings
+from tests.cli.running import say
 from tests.daemon.child import CALM, Rig
 from tests.mqtt.broker import Broker, Certificates, Listener, needs_mosquitto, wait_until
 from tests.mqtt.links import Log, linked
@@ -82,6 +85,21 @@ def test_systemds_credential_is_taken_where_the_file_itself_is_not_to_be_read(tm
             assert PASSWORD.encode() not in seen_by_others(rig)
 
 
+def test_no_core_file_holds_the_password(tmp_path: Path) -> None:
+    file = tmp_path / "password"
+    file.write_text(PASSWORD, encoding="ascii")
+    most = resource.getrlimit(resource.RLIMIT_CORE)
+    resource.setrlimit(resource.RLIMIT_CORE, (most[1], most[1]))
+    try:
+        for lines, limit in ((mqtt_lines(1, file, None), 0), ("", most[1])):
+            (tmp_path / f"limit {limit}").mkdir()
+            with Rig(tmp_path / f"limit {limit}", CALM + lines) as rig:
+                rig.start()
+                assert resource.prlimit(rig.pid, resource.RLIMIT_CORE) == (limit, most[1])
+    finally:
+        resource.setrlimit(resource.RLIMIT_CORE, most)
+
+
 def test_whoever_pretends_to_be_the_broker_gets_no_password(tmp_path: Path) -> None:
     """To a broker with a certificate of another authority not a byte of MQTT is said."""
     file = tmp_path / "password"
@@ -98,3 +116,40 @@ def test_whoever_pretends_to_be_the_broker_gets_no_password(tmp_path: Path) -> N
         assert listener.heard() == []
         assert "dosingd-lagoon" not in next(tmp_path.glob("mosquitto-*.log")).read_text(encoding="utf-8")
         assert not log.with_word(PASSWORD)
+
+
+@pytest.mark.parametrize("mode", [0o644, 0o640, 0o604, 0o602, 0o620, 0o777])
+def test_a_password_file_that_others_may_read_is_told_at_the_start_and_by_check(
+    tmp_path: Path, mode: int, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file, log = tmp_path / "a password", Log()
+    file.write_text(PASSWORD, encoding="ascii")
+    file.chmod(mode)
+    plan = tmp_path / "plan.yaml"
+    plan.write_text(CALM + mqtt_lines(1, file, None), encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    line = next(
+        number
+        for number, text in enumerate(plan.read_text(encoding="utf-8").splitlines(), 1)
+        if text.startswith("  password_file")
+    )
+    said = say(capsys, "check", "plan.yaml")
+    assert said.status == 0
+    assert f"plan.yaml:{line}:" in said.err
+    assert f"sudo chmod go= '{file}'" in said.err
+    with linked(Settings("127.0.0.1", 1, username=USER, password_file=str(file)), log):
+        wait_until(lambda: log.with_word("chmod go=") != [], "it is told")
+    assert PASSWORD not in said.err + said.out
+    file.chmod(mode & 0o700)
+    assert "chmod" not in say(capsys, "check", "plan.yaml").err
+    assert open_to_others(str(file)) is None
+
+
+def test_systemds_credentials_have_modes_of_their_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = tmp_path / "broker-password"
+    file.write_text(PASSWORD, encoding="ascii")
+    file.chmod(0o644)
+    assert open_to_others(str(file)) is not None
+    monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(tmp_path))
+    assert open_to_others(str(file)) is None
+    assert open_to_others(f"{file}-that-is-not-there") is None

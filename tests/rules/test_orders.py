@@ -147,7 +147,25 @@ def test_what_the_broker_kept_is_no_order() -> None:
 
 def test_without_a_trusted_clock_times_mean_nothing() -> None:
     assert code(order(), trusted=False) is Code.CLOCK
-    assert code(order("hold"), trusted=False) is Code.CLOCK
+    assert code(order(at_s=-1e6, expires_s=-1e6 + 30), trusted=False) is Code.CLOCK
+
+
+@pytest.mark.parametrize("at_s", [-1.0, -1e9, 1e9])
+def test_without_a_trusted_clock_a_hold_is_taken_and_nothing_else_of_it_is_let_pass(at_s: float) -> None:
+    def hold(**changed: object) -> dict[str, object]:
+        return order("hold", at_s, at_s + 30, **changed)
+
+    orders = Orders(())
+    assert isinstance(taken(hold(), orders, trusted=False), Order)
+    assert code(hold(), orders, trusted=False) is Code.REPEATED
+    assert code(hold(id="b"), retained=True, trusted=False) is Code.RETAINED
+    assert code(hold(id="b"), allow=("dose",), trusted=False) is Code.NOT_ALLOWED
+    assert code(hold(id="b", expires_at=hold()["at"]), trusted=False) is Code.MALFORMED
+    assert code(hold(id="b", why="x"), trusted=False) is Code.UNKNOWN
+    found = [taken(hold(id=f"c-{number}"), orders, trusted=False) for number in range(2 * ORDERS_AT_ONCE)]
+    assert sum(isinstance(one, Order) for one in found) == ORDERS_AT_ONCE - 1
+    if at_s != -1.0:
+        assert code(hold(id="d"), trusted=True) in (Code.STALE, Code.EXPIRED, Code.FUTURE)
 
 
 def test_only_what_the_plan_names_is_allowed() -> None:
@@ -192,6 +210,14 @@ def test_so_many_are_taken_and_no_more() -> None:
     assert isinstance(taken(order(id="b"), orders, reading=later(ORDER_EVERY_S + 0.1)), Order)
     assert code(order(id="c"), orders, reading=later(ORDER_EVERY_S + 0.2)) is Code.RATE
     assert orders.counts() == {"taken": ORDERS_AT_ONCE + 1, "refused": {"rate": 2 * ORDERS_AT_ONCE + 2}}
+
+
+@pytest.mark.parametrize(("flood", "other"), [("dose", "hold"), ("hold", "dose")])
+def test_however_many_doses_are_ordered_a_hold_finds_its_place(flood: str, other: str) -> None:
+    orders = Orders(())
+    found = [taken(order(flood, id=f"a-{number}"), orders) for number in range(1000)]
+    assert sum(isinstance(one, Order) for one in found) == ORDERS_AT_ONCE
+    assert isinstance(taken(order(other, id="b"), orders), Order)
 
 
 def test_what_is_refused_for_another_reason_takes_nobodys_place() -> None:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import os
+import select
 import signal
 import threading
 from collections.abc import Iterator
 
 import pytest
 
+from dosingd.bell import Bell
 from dosingd.clock import SystemClock
-from dosingd.daemon.bell import Bell
 
 CLOCK = SystemClock()
 LONG_S = 20.0
@@ -106,3 +107,26 @@ def test_after_closing_a_late_signal_is_ignored_and_not_left_to_a_handler() -> N
         assert came == []
     finally:
         signal.signal(signal.SIGUSR1, former)
+
+
+def test_a_bell_of_another_thread_leaves_the_signals_alone() -> None:
+    """The control loop has its own, and only the main thread may touch what wakes it."""
+    mine, other = Bell(), Bell()
+    mine.listen_to((), lambda number: None)
+    thread = threading.Thread(target=other.close)
+    thread.start()
+    thread.join()
+    other.ring()
+    other.hush()
+    left = signal.set_wakeup_fd(-1)
+    mine.close()
+    assert left != -1
+
+
+def test_a_hushed_bell_is_quiet_until_it_rings_again(bell: Bell) -> None:
+    for _ in range(3):
+        bell.ring()
+    bell.hush()
+    assert select.select([bell], [], [], 0)[0] == []
+    bell.ring()
+    assert select.select([bell], [], [], 0)[0] == [bell]
