@@ -15,6 +15,7 @@ from attrs import frozen
 
 from dosingd import units
 from dosingd.changeover.standings import Change
+from dosingd.checking import raised
 from dosingd.checking.days import laid
 from dosingd.checking.figures import smallest_limits
 from dosingd.chemistry.proving import KIT_STEP, KIT_STEPS, glass, shown_reading
@@ -66,7 +67,10 @@ def _steps(plan: Plan, new: Plan, to: Mapping[str, str], changes: Mapping[str, C
     for channel in to:
         yield Step(_mend(plan, channel, changes[channel], smallest_ul.get(channel, 0)))
     yield Step("See that the plan is sound with it", f"dosingd check {name}")
-    yield Step("Bring it into force", "dosingd reload")
+    if raised(plan, new):
+        yield Step("Bring it into force; it asks first, and lists what grows", "dosingd reload --yes")
+    else:
+        yield Step("Bring it into force", "dosingd reload")
     for channel, stock in to.items():
         holds = _holds(new, channel)
         yield Step(f"{channel}: book it", f'dosingd refill {channel} --to "{holds}" --found "0 mL" --stock {stock}')

@@ -268,6 +268,16 @@ def test_the_steps_stand_in_a_careful_keepers_order(capsys: Capture) -> None:
     assert any(f"must read {AFTER / 0.356652:.1f} dKH" in step for step in steps)
 
 
+def test_a_weaker_stock_is_reloaded_with_the_word_that_it_will_be_asked_for(tmp_path: Path, capsys: Capture) -> None:
+    weaker = altered(
+        tmp_path / "plan.yaml", [("baked soda: {bicarbonate: 250 g", "baked soda: {bicarbonate: 75 g")], SHELF
+    )
+    steps = say(capsys, "changeover", weaker, "--to", "alk=baked", "--json").data["steps"]
+    assert any("dosingd reload --yes" in step for step in steps)
+    steps = say(capsys, "changeover", SHELF, *BOTH, "--json").data["steps"]
+    assert not any("--yes" in step for step in steps)
+
+
 def test_a_density_that_hardly_changes_asks_for_no_calibration(tmp_path: Path, capsys: Capture) -> None:
     plan = altered(
         tmp_path / "plan.yaml", [("baked soda: {bicarbonate: 250 g", "baked soda: {bicarbonate: 150 g")], SHELF
