@@ -13,24 +13,32 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from attrs import frozen
+from attrs import evolve, frozen
 
 from dosingd.books import Books
-from dosingd.calibration import Flow, run_s_from_volume
+from dosingd.calibration import MOST_LAG_SHARE, Flow, run_s_from_volume, too_small_for
 from dosingd.daily import daily_volume_ul
 from dosingd.fitting import Fit, Run, fitted
 from dosingd.flows import flow_of, head_of, valid_calibration
 from dosingd.plan.model import Plan
 from dosingd.records import Calibrated, CalibrationDoubted, HeadRow
 from dosingd.strengths import strengths_of
-from dosingd.tubing import Tubing, comparable, speed_of
-from dosingd.words import ml, number
+from dosingd.tubing import Calibration, Tubing, comparable, speed_of
+from dosingd.words import ml, number, plain
 
 #: Two runs fit any line; the third is the first that can disagree.
 LEAST_RUNS = 3
 #: The longest run is longer than the shortest by this much at least: seconds of one length, timed by hand, scatter by
 #: a tenth, and flow and lag cannot be told apart from them.
 LENGTHS_APART = 1.2
+#: A run is this long at least: a hand on a watch is a fifth of a second off.
+LEAST_RUN_S = 1.0
+#: ... and gives this much at least, in µL: a drop. Common practice, no source.
+LEAST_RUN_UL = 50.0
+#: A cup is read to a hundredth of a mL or of a gram at the best, in µL. What lies between two readings scatters by this
+#: over the root of 12, however well the figures lie on a line. Source: JCGM 100:2008 (GUM), F.2.2.1.
+READING_UL = 10.0
+READING_RMS_UL = READING_UL / math.sqrt(12)
 #: A run scatters by no more than this share of the runs' mean volume. A cylinder read to half a graduation comes to
 #: 3 %, a head that sucks air or a figure that was typed wrong to more.
 MOST_RESIDUAL = 0.05
@@ -47,6 +55,10 @@ MOST_CHANGE = 0.15
 FAR_FROM_NOMINAL = 0.25
 #: A second set agrees with the first when their flows differ by no more than this.
 AGREES_WITHIN = 0.05
+#: ... or of a dose by what its own scatter leaves open as well, up to this.
+AGREES_WITHIN_AT_MOST = MOST_CHANGE
+#: A dose that is known worse than this is told with the number: it is what a dose may never be off by.
+WIDE = 0.15
 
 
 @frozen
@@ -75,6 +87,25 @@ class Verdict:
 
 def judged(plan: Plan, books: Books, name: str, measured: Measured) -> Verdict:
     """What becomes of these runs of a channel of the plan."""
+    said = _judged(plan, books, name, measured)
+    if said.accepted:
+        return said
+    return evolve(said, reason=f"{said.reason} {_what_now(plan, books, name, said)}")
+
+
+def _what_now(plan: Plan, books: Books, name: str, said: Verdict) -> str:
+    """What became of runs that were not accepted, what the channel goes on with, and the next command."""
+    step = f"Next: dosingd calibrate {name}"
+    if said.event is not None:
+        return f"These runs are kept. {step}"
+    known = valid_calibration(plan, books, name)
+    if known is None:
+        return f"Nothing was booked, and {name} has no calibration that holds, so it does not dose. {step}"
+    flow = _flow(known.event.flow_ul_per_s)
+    return f"Nothing was booked: {name} goes on by its calibration of {known.at:%Y-%m-%d}, {flow}. {step}"
+
+
+def _judged(plan: Plan, books: Books, name: str, measured: Measured) -> Verdict:
     runs = measured.runs
     refused = _no_line(name, runs)
     if refused is not None:
@@ -85,24 +116,34 @@ def judged(plan: Plan, books: Books, name: str, measured: Measured) -> Verdict:
     pump = plan.channels[name].pump
     # The nominal flow is that at full speed.
     impossible = _impossible(name, runs, fit, pump.nominal_ul_per_s * (1.0 if pump.speed is None else pump.speed))
+    if impossible is None and too_small_for(fit.flow, dose_ul):
+        impossible = (
+            "lag",
+            f"{name}: a run of no seconds would give {ml(fit.lag_ul)}, which is more than half of a planned dose,"
+            f" {ml(dose_ul)}: what a dose gives would hang on its start alone. Make the line full, the cup dry, and the"
+            " short runs as short as a dose.",
+        )
     if impossible is not None:
         return Verdict(False, impossible[0], impossible[1], fit, dose_ul, interval)
     head, tubing = head_of(plan.channels[name]), books.tubing_of(name)
     last, doubted = comparable(tubing.accepted, head), tubing.doubted
-    change = None if last is None else _change(fit, last.event, dose_ul, interval)
-    if change is not None and last is not None and change.too_far:
+    far = _far_from(fit, _held_against(books, tubing, head, last), dose_ul, interval)
+    if far is not None:
+        former, change = far
         again = doubted is not None and doubted.head == head
         if again and doubted is not None and sorted(doubted.runs) == sorted(runs):
             reason = f"{name}: these are the runs of the first set once more. A second set is timed and measured anew."
             return Verdict(False, "same-runs", reason, fit, dose_ul, interval)
         if not (again and doubted is not None and _change(fit, doubted, dose_ul, interval).agrees):
             holds = valid_calibration(plan, books, name) is not None
+            which, add_up = "the last calibration on this tubing", ""
+            if former is not last:
+                which, add_up = "an earlier calibration on this tubing", " (small steps add up)"
             reason = (
-                f"test runs gave {_flow(fit.flow_ul_per_s)} and {ml(fit.lag_ul)} of lag, {change.text} off the last"
-                f" calibration on this tubing, {_flow(last.event.flow_ul_per_s)} and {ml(last.event.lag_ul)} of"
-                f" {last.at:%Y-%m-%d}. {'Doses go on by the last one' if holds else 'It does not dose'} until a second"
-                f" set of runs agrees with this one within {AGREES_WITHIN * 100:.0f} %. If the tubing is new:"
-                f" dosingd retube {name}"
+                f"test runs gave {_flow(fit.flow_ul_per_s)} and {ml(fit.lag_ul)} of lag, {change.text} off {which},"
+                f" {_flow(former.event.flow_ul_per_s)} and {ml(former.event.lag_ul)} of {former.at:%Y-%m-%d}{add_up}."
+                f" {'Doses go on by the last one' if holds else 'It does not dose'} until a second set of runs agrees"
+                f" with this one within {AGREES_WITHIN * 100:.0f} %. If the tubing is new: dosingd retube {name}"
             )
             event = CalibrationDoubted(
                 name, fit.flow_ul_per_s, fit.lag_ul, tuple(runs), measured.source, head, reason,
@@ -123,9 +164,35 @@ def judged(plan: Plan, books: Books, name: str, measured: Measured) -> Verdict:
         dose_ul=dose_ul,
         water_c=measured.water_c,
         density_kg_per_l=measured.density_kg_per_l,
+        second_set=far is not None,
     )
     cautions = () if last is not None else _cautions(name, fit, head, tubing)
+    if interval > WIDE * 100:
+        cautions += (
+            f"{name}: the interval is wide: a planned dose of {ml(dose_ul)} is known to ± {number(interval)} % only"
+            f" (95 %). More runs, longer ones and some as short as a dose narrow it: dosingd calibrate {name}",
+        )
     return Verdict(True, None, None, fit, dose_ul, interval, accepted, cautions)
+
+
+def _held_against(books: Books, tubing: Tubing, head: HeadRow, last: Calibration | None) -> tuple[Calibration, ...]:
+    """What a new flow must resemble: the last one first."""
+    if last is None:
+        return ()
+    newest = books.newest
+    steps = () if newest is None else tubing.steps_of(head, newest.reading.wall_at)
+    return (last, *(each for each in reversed(steps) if each is not last))
+
+
+def _far_from(
+    fit: Fit, known: Sequence[Calibration], dose_ul: int, interval: float
+) -> tuple[Calibration, _Change] | None:
+    """The first of these that the runs are too far off, and how far."""
+    for each in known:
+        change = _change(fit, each.event, dose_ul, interval)
+        if change.too_far:
+            return each, change
+    return None
 
 
 def _cautions(name: str, fit: Fit, head: HeadRow, tubing: Tubing) -> tuple[str, ...]:
@@ -154,6 +221,12 @@ def _no_line(name: str, runs: Sequence[Run]) -> Verdict | None:
     for seconds, volume in runs:
         if not (math.isfinite(seconds) and math.isfinite(volume) and seconds > 0 and volume > 0):
             return _refused("not-positive", f"{name}: a run of {number(seconds)} s that gave {ml(volume)} is none.")
+        if seconds < LEAST_RUN_S or volume < LEAST_RUN_UL:
+            return _refused(
+                "too-short",
+                f"{name}: a run of {plain(seconds)} s that gave {plain(volume / 1000)} mL is too small to be measured:"
+                f" {LEAST_RUN_S:.0f} s and {plain(LEAST_RUN_UL / 1000)} mL are the least.",
+            )
     lengths = [seconds for seconds, _ in runs]
     if max(lengths) < LENGTHS_APART * min(lengths):
         return _refused(
@@ -171,18 +244,14 @@ def _refused(code: str, reason: str) -> Verdict:
 def _impossible(name: str, runs: Sequence[Run], fit: Fit, nominal_ul_per_s: float) -> tuple[str, str] | None:
     """What a pump with this rated flow cannot have done: a code, and why."""
     mean_ul = math.fsum(volume for _, volume in runs) / len(runs)
-    worst = max(range(len(runs)), key=lambda index: abs(fit.residuals_ul[index]))
     if fit.residual_rms_ul > MOST_RESIDUAL * mean_ul:
         return "residuals", (
             f"{name}: the runs do not lie on a line: they scatter by {ml(fit.residual_rms_ul)} about a mean of "
-            f"{ml(mean_ul)}, and {MOST_RESIDUAL * 100:.0f} % is the most. The farthest off is "
-            f"{number(runs[worst][0])} s = {ml(runs[worst][1])}. Was it typed as it was measured? Was there air in the "
-            "line?"
+            f"{ml(mean_ul)}, and {MOST_RESIDUAL * 100:.0f} % is the most. {_odd_one_out(runs, nominal_ul_per_s)}Was "
+            "each typed as it was measured? Was there air in the line?"
         )
     if fit.flow_ul_per_s <= 0:
-        return "reversed", (
-            f"{name}: more time gave less volume, so seconds or volumes are in the wrong order. Nothing was booked."
-        )
+        return "reversed", (f"{name}: more time gave less volume, so seconds or volumes are in the wrong order.")
     share = fit.flow_ul_per_s / nominal_ul_per_s
     if not LEAST_OF_NOMINAL <= share <= MOST_OF_NOMINAL:
         return "nominal-flow", (
@@ -204,10 +273,28 @@ def _impossible(name: str, runs: Sequence[Run], fit: Fit, nominal_ul_per_s: floa
     return None
 
 
+def _odd_one_out(runs: Sequence[Run], nominal_ul_per_s: float) -> str:
+    """The run without which the others lie on a line that can be; empty where none is, or more than one could be it.
+    The one with the largest residual it is not: a run at an end draws the line to itself."""
+    odd = []
+    for index, run in enumerate(runs):
+        others = [*runs[:index], *runs[index + 1 :]]
+        if len(others) < LEAST_RUNS or len({seconds for seconds, _ in others}) < 2:
+            continue
+        fit, mean_ul = fitted(others), math.fsum(volume for _, volume in others) / len(others)
+        can_be = LEAST_OF_NOMINAL <= fit.flow_ul_per_s / nominal_ul_per_s <= MOST_OF_NOMINAL
+        if can_be and fit.residual_rms_ul <= MOST_RESIDUAL * mean_ul:
+            odd.append(run)
+    if len(odd) != 1:
+        return ""
+    return f"The others do without {number(odd[0][0])} s = {ml(odd[0][1])}. "
+
+
 @frozen
 class _Change:
     """How far test runs are off a former flow: by the flow, and by what a planned dose comes to, which the lag decides
-    as well. `unknown` is what the runs leave open of a dose."""
+    as well. `unknown` is what the runs leave open of a dose: it may keep two sets from agreeing, and is no leave for a
+    dose to be off, or the worst runs would be asked about least."""
 
     flow: float
     dose: float
@@ -215,11 +302,12 @@ class _Change:
 
     @property
     def too_far(self) -> bool:
-        return abs(self.flow) > MOST_CHANGE or abs(self.dose) > MOST_CHANGE + self.unknown
+        return abs(self.flow) > MOST_CHANGE or abs(self.dose) > MOST_CHANGE
 
     @property
     def agrees(self) -> bool:
-        return abs(self.flow) <= AGREES_WITHIN and abs(self.dose) <= AGREES_WITHIN + self.unknown
+        within = min(AGREES_WITHIN + self.unknown, AGREES_WITHIN_AT_MOST)
+        return abs(self.flow) <= AGREES_WITHIN and abs(self.dose) <= within
 
     @property
     def text(self) -> str:
@@ -252,7 +340,36 @@ def planned_dose_ul(plan: Plan, books: Books, name: str) -> int:
 
 def interval_percent(fit: Fit, dose_ul: int) -> float:
     """Half of the 95 % interval of one dose, in percent of it."""
-    return fit.half_interval_ul(run_s_from_volume(dose_ul, fit.flow)) / dose_ul * 100
+    return fit.half_interval_ul(run_s_from_volume(dose_ul, fit.flow), READING_RMS_UL) / dose_ul * 100
+
+
+def lag_text(plan: Plan, books: Books, name: str) -> str | None:
+    """Why a channel's planned doses are refused by the lag of its calibration (`gate`); None: they are not."""
+    known = valid_calibration(plan, books, name)
+    dose_ul = planned_dose_ul(plan, books, name)
+    if known is None or not too_small_for(Flow(known.event.flow_ul_per_s, known.event.lag_ul), dose_ul):
+        return None
+    return (
+        f"{name}: the lag of its calibration, {ml(known.event.lag_ul)}, is more than {MOST_LAG_SHARE * 100:.0f} % of a"
+        f" planned dose, {ml(dose_ul)}, so such doses are refused. Plan fewer and larger ones, or calibrate it with"
+        " runs as short as a dose."
+    )
+
+
+def lag_caution(plan: Plan, books: Books, name: str) -> str | None:
+    """What the lag of a channel's calibration is of its planned doses, where they have become smaller than those that
+    it was held against, and the lag too large a part of them; None: it is not, or `lag_text` says it."""
+    known = valid_calibration(plan, books, name)
+    if known is None or known.event.dose_ul is None or lag_text(plan, books, name) is not None:
+        return None
+    lag_ul, dose_ul = known.event.lag_ul, planned_dose_ul(plan, books, name)
+    if dose_ul >= known.event.dose_ul or abs(lag_ul) <= MOST_CHANGE * dose_ul:
+        return None
+    return (
+        f"{name}: the lag of its calibration, {ml(lag_ul)}, is {abs(lag_ul) / dose_ul * 100:.0f} % of a planned dose,"
+        f" {ml(dose_ul)}; it was calibrated for doses of {ml(known.event.dose_ul)}. Calibrate it with runs as short as"
+        " a dose."
+    )
 
 
 # -- for programs --------------------------------------------------------------------------------------------
@@ -268,7 +385,7 @@ def verdict_data(verdict: Verdict, measured: Measured) -> dict[str, Any]:
     def in_ml(volume_ul: float | None) -> float | None:
         return None if volume_ul is None else volume_ul / 1000
 
-    residuals = (None,) * len(measured.runs) if fit is None else fit.residuals_ul
+    residuals: Sequence[float | None] = (None,) * len(measured.runs) if fit is None else fit.residuals_ul
     return {
         "flow_ml_per_min": per_min(None if fit is None else fit.flow_ul_per_s),
         "lag_ml": in_ml(None if fit is None else fit.lag_ul),
@@ -282,18 +399,34 @@ def verdict_data(verdict: Verdict, measured: Measured) -> dict[str, Any]:
         "second_set_wanted": isinstance(verdict.event, CalibrationDoubted),
         "cautions": list(verdict.cautions),
         "runs": [
-            {"seconds": seconds, "volume_ml": volume / 1000, "residual_ml": in_ml(residual)}
+            {
+                "seconds": _figure(seconds),
+                "volume_ml": _figure(volume / 1000),
+                "residual_ml": None if residual is None else _figure(residual / 1000),
+            }
             for (seconds, volume), residual in zip(measured.runs, residuals, strict=True)
         ],
     }
+
+
+def _figure(value: float) -> float | None:
+    """A figure to the tenth of a µL or of a millisecond, so never as a power of ten, and never less than nothing by
+    nothing; None for one that is none."""
+    if not math.isfinite(value):
+        return None
+    rounded = round(value, 4) + 0.0
+    return rounded if abs(rounded) < 1e15 else int(rounded)
 
 
 # -- which runs to make --------------------------------------------------------------------------------------
 
 #: The longest test run: a run by hand is a minute at most, and the gate rounds.
 LONGEST_TEST_S = 55.0
-#: Short runs are a third of the long ones.
+#: Short runs are a third of the long ones at most, and else as long as a planned dose: what is measured there is what
+#: is asked for.
 SHORT_SHARE = 1 / 3
+#: ... and no shorter than this: a run of one second would end a millisecond before it.
+LEAST_SHORT_S = 2.0
 #: Long runs that are no longer are not worth measuring.
 LEAST_LONG_S = 6.0
 #: Half of the cup's allowance is kept for a second set, as long as long runs of this length remain.
@@ -323,11 +456,15 @@ def lengths_for(plan: Plan, books: Books, name: str, proven_ms: int) -> Lengths 
     # Each run reserves half a second more than it gives back.
     margin_ul = flow.ul_per_s + max(0.0, flow.lag_ul)
     identify_ul = max(0, min(IDENTIFY_UL, int(room_ul - margin_ul), int(LONGEST_TEST_S * flow.ul_per_s)))
+    dose_s = run_s_from_volume(planned_dose_ul(plan, books, name), flow)
+    drop_s = math.ceil(2 * LEAST_RUN_UL / flow.ul_per_s)
     free_s = (room_ul - 2 * prime_ul - margin_ul) / flow.ul_per_s
     for share, each, least_s in ((0.5, 3, GOOD_LONG_S), (1.0, 3, GOOD_LONG_S), (1.0, 3, 9.0), (1.0, 2, LEAST_LONG_S)):
         long_s = math.floor(min(LONGEST_TEST_S, share * free_s / (each * (1 + SHORT_SHARE))))
         if long_s >= least_s:
-            short_s = max(1.0, float(round(long_s * SHORT_SHARE)))
+            short_s = max(LEAST_SHORT_S, drop_s, min(float(round(long_s * SHORT_SHARE)), float(round(dose_s))))
+            if long_s < LENGTHS_APART * short_s:
+                continue
             return Lengths(prime_ul, (short_s, float(long_s)) * each, flow, identify_ul)
     return None
 

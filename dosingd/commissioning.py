@@ -149,6 +149,8 @@ def identify(duty: Duty, request: Identify) -> Answer:
     wrong = swapped(plan, request.seen)
     if wrong is not None:
         failed = duty.hold(wrong, "swap check")
+        # A release must not leave an earlier check's word standing: what it saw is not what is there now.
+        duty.rounds.account.write(Identified({}), duty.clock.now())
         duty.publish()
         text = (
             f"{wrong[0].upper()}{wrong[1:]}. The rig is held and nothing doses. Put lines, tubes or plan right, then: "

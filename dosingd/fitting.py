@@ -48,15 +48,17 @@ class Fit:
         """What a run of so many seconds gives, by the line."""
         return self.flow_ul_per_s * run_s + self.lag_ul
 
-    def half_interval_ul(self, run_s: float) -> float:
-        """Half of the interval that holds one further run of so many seconds in 95 of 100 cases, in µL.
+    def half_interval_ul(self, run_s: float, least_rms_ul: float = 0.0) -> float:
+        """Half of the interval that holds one further run of so many seconds in 95 of 100 cases, in µL. `least_rms_ul`
+        is what a run scatters by at the least, however well these lie on their line.
 
         t * s * sqrt(1 + 1/n + (time - mean)² / spread): the run's own scatter, and what is not known of the line.
         Source: NIST/SEMATECH e-Handbook of Statistical Methods, 4.5.1.2 (prediction intervals).
         """
         count = len(self.residuals_ul)
         away = (run_s - self.mean_s) ** 2 / self.spread_s2
-        return student_t_95(self.freedom) * self.residual_rms_ul * math.sqrt(1 + 1 / count + away)
+        rms_ul = max(self.residual_rms_ul, least_rms_ul)
+        return student_t_95(self.freedom) * rms_ul * math.sqrt(1 + 1 / count + away)
 
 
 def fitted(runs: Sequence[Run]) -> Fit:

@@ -7,6 +7,7 @@ Rules this room keeps:
   when it would fit.
 - R9: apart is kept from the latest possible end of the other's run, in proven time; the wall clock never shortens it.
 - A run into the tank needs a calibration that holds for the pump; into a cup the nominal flow will do.
+- What is booked runs: no run of no length, and no dose into the tank that is more lag than flow.
 - Into the tank goes only what the plan and the books agree on, and only where the plan's own input, if it has one,
   says that the water moves. An input can refuse and never allow.
 - R12: a day's scheduled doses never exceed the day's planned change.
@@ -27,10 +28,17 @@ from attrs import field, frozen
 
 from dosingd.allowance import RESERVATION_S
 from dosingd.books import Books, zone_in_force
-from dosingd.calibration import run_s_from_volume, volume_ul_from_run_s
+from dosingd.calibration import (
+    Flow,
+    least_ul_of,
+    most_ul_from_run_s,
+    run_s_from_volume,
+    too_small_for,
+    volume_ul_from_run_s,
+)
 from dosingd.daily import asked_umol, daily_change_umol, daily_volume_ul, day_volume_ul, gives
 from dosingd.flows import flow_of, valid_calibration
-from dosingd.leases import LEASE_MARGIN_S
+from dosingd.leases import LEASE_MARGIN_S, way_out
 from dosingd.plan.model import DailyVolume, Plan
 from dosingd.records import Into, Purpose, Reading, Reserved, Substance
 from dosingd.strengths import at_outlet, confirm, stock_differs, strengths_of
@@ -62,6 +70,7 @@ class Reason(StrEnum):
     CIRCULATION = "no circulation"
     VOLUME = "volume"
     SMALLEST = "smallest dose"
+    LAG = "lag"
     DOSE_LIMIT = "dose limit"
     LONGEST_RUN = "longest run"
     LATE = "late"
@@ -131,8 +140,10 @@ def ask(
         )
     flow = flow_of(plan, books, request.channel)
     run_s = run_s_from_volume(request.volume_ul, flow)
+    if run_s <= 0 or (request.into is Into.TANK and too_small_for(flow, request.volume_ul)):
+        return _lag_decides(request, flow)
     lease_s = run_s + LEASE_MARGIN_S
-    reserved_ul = max(request.volume_ul, volume_ul_from_run_s(lease_s, flow))
+    reserved_ul = max(request.volume_ul, most_ul_from_run_s(lease_s, flow))
     strength = at_outlet(plan, books, request.channel)
     change = {
         str(substance): math.ceil(reserved_ul * strength.of(substance))
@@ -209,6 +220,22 @@ def late_by(late_s: float) -> str:
     return f"it was due {late_s:.0f} s ago, and a dose waits {MAY_WAIT_S:.0f} s at most"
 
 
+def _lag_decides(request: Request, flow: Flow) -> Refused:
+    """A run whose volume hangs on what a start gives. Booked it would be in full, and given perhaps not at all."""
+    name, asked = request.channel, _ml(request.volume_ul)
+    if flow.lag_ul == 0:
+        text = f"{name}: {asked} refused: it is less than the pump gives in a thousandth of a second."
+        return Refused(Reason.LAG, f"{text} Nothing was pumped.", {"asked_ul": request.volume_ul})
+    least_ul = least_ul_of(flow)
+    return Refused(
+        Reason.LAG,
+        f"{name}: {asked} refused: the lag of its calibration, {_ml(round(flow.lag_ul))}, is more than half of it, so"
+        f" nobody knows what it would give. The least that can be given is {_ml(least_ul)}. Nothing was pumped. Fewer"
+        f" and larger doses; or: dosingd calibrate {name}",
+        {"asked_ul": request.volume_ul, "least_ul": least_ul, "lag_ul": flow.lag_ul},
+    )
+
+
 def _standing_still(
     plan: Plan,
     books: Books,
@@ -223,7 +250,8 @@ def _standing_still(
     name = request.channel
     if books.held is not None:
         return Refused(
-            Reason.HELD, f"{name}: the rig is held: {books.held.rstrip('.')}. To let it dose again: dosingd release"
+            Reason.HELD,
+            f"{name}: the rig is held: {books.held.rstrip('.')}. To let it dose again: {way_out(books.held)}",
         )
     if books.paused(proven_ms):
         left_s = ((books.paused_until_ms or 0) - proven_ms) / 1000
@@ -271,9 +299,10 @@ def _apart(plan: Plan, books: Books, request: Request, proven_ms: int) -> Refuse
     if not waits:
         return None
     left_s, other, gap_s = max(waits)
+    gap = f"{plain(gap_s / 60)} min" if gap_s % 60 == 0 else f"{plain(gap_s)} s"
     return Refused(
         Reason.APART,
-        f"{request.channel}: {plain(gap_s / 60)} min must lie between {other} and {request.channel}; "
+        f"{request.channel}: {gap} must lie between {other} and {request.channel}; "
         f"{other} ran {max(0.0, gap_s - left_s) / 60:.1f} min ago.",
         {"other": other, "gap_s": gap_s, "left_s": left_s},
         left_s,

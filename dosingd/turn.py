@@ -17,7 +17,7 @@ from collections.abc import Callable, Mapping
 from attrs import field, frozen
 
 from dosingd import gate
-from dosingd.calibration import volume_ul_from_run_s
+from dosingd.calibration import most_ul_from_run_s, volume_ul_from_run_s
 from dosingd.clock import Clock
 from dosingd.daily import asked_umol
 from dosingd.errors import LedgerRefused
@@ -28,7 +28,7 @@ from dosingd.ledger.account import Account
 from dosingd.plan.model import Plan
 from dosingd.pumps.pump import Pump
 from dosingd.records import Held, NotGiven, Outcome, Purpose, Reading, Reserved, Row, Settled
-from dosingd.recovery import LinesLow, booked_after_loss, change_of, line_low
+from dosingd.recovery import LinesLow, booked_after_loss, change_of, line_low, outlived
 from dosingd.strengths import strengths_of
 
 #: Refusals that say nothing about the dose: the rig stood still when it was due, so it was missed.
@@ -78,11 +78,18 @@ class Turn:
         self._trusted, self._flowing = trusted, flowing
         self._interrupt = interrupt
 
-    def recover(self, low: Reading, helper: LinesLow | None = None) -> tuple[Row, ...]:
+    def recover(self, low: Reading, helper: LinesLow | None = None, *, hold_outlived: bool = False) -> tuple[Row, ...]:
         """Book every reservation that is still open, by R1; `low` is when this start drove the lines low, `helper` when
-        the stop helper did."""
+        the stop helper did. `hold_outlived` latches the rig where one is known to have outlived its lease (R5)."""
         books = self.account.books
         lost = [(row, line_low(row, low, helper, self._gpio_of(row))) for row in books.open.values()]
+        if hold_outlived:
+            bench = self.account.book.bench
+            past = [outlived(row, low, helper, self._gpio_of(row), bench=bench) for row in books.open.values()]
+            why = next((one for one in past if one is not None), None)
+            if why is not None and not books.held_for(why):
+                # Before the settlement: a cut between the two leaves the reservation open for the next start.
+                self.account.write(Held(why), self.clock.now())
         newest = books.newest
         return tuple(
             self.account.write(booked_after_loss(row, low_by, newest or row), self.clock.now()) for row, low_by in lost
@@ -104,6 +111,11 @@ class Turn:
         if self._interrupted():
             # Whoever stopped the rig has yet to book why; until then nothing is asked, reserved or missed.
             return Result(None, request.volume_ul, 0, f"{request.channel}: the rig is being stopped.", wait_s=1.0)
+        if request.purpose is Purpose.SCHEDULED and self.account.books.consumed(
+            request.day, request.channel, request.slot
+        ):
+            text = f"{request.channel}: the dose of slot {request.slot} is in the books already, so it is not given."
+            return Result(Outcome.MISSED, request.volume_ul, 0, text)
         answer = (
             Refused(Reason.SESSION, f"{request.channel}: a session by hand is open, so its dose is left out.")
             if request.purpose is Purpose.SCHEDULED and request.channel in self.suspended
@@ -123,7 +135,7 @@ class Turn:
         try:
             row = self.account.write(answer.reserved, asked_at)
         except LedgerRefused as consumed:
-            # The slot stands in the ledger already (a clock that came back): never a second time.
+            # Reserved once, never a second time, whatever the clock does.
             return Result(Outcome.MISSED, request.volume_ul, 0, str(consumed))
         return self._pump(request, answer, row, asked_at)
 
@@ -150,9 +162,9 @@ class Turn:
         flow = flow_of(self.plan, self.account.books, request.channel)
         given_ul = volume_ul_from_run_s(ran_s, flow)
         short = ran_s < allowed.run_s - 0.001
-        if not short:
-            # Seconds are rounded down to milliseconds: a whole run is booked as what was asked, or as more.
-            given_ul = max(request.volume_ul, given_ul)
+        # Seconds are rounded down to milliseconds: a whole run is booked as what was asked, or as more. One that was
+        # cut off is never booked as less than what can have run: a lag below nothing is not taken off it.
+        given_ul = most_ul_from_run_s(ran_s, flow) if short else max(request.volume_ul, given_ul)
         outcome = Outcome.PARTIAL if short else Outcome.GIVEN
         reason = broken or ("interrupted" if short else "")
         self._settle(row, allowed.reserved, outcome, given_ul, ran_s, reason)
@@ -182,10 +194,10 @@ class Turn:
             if broken is None and pump.is_on:
                 broken = f"{channel}: its line was driven low and {READS_HIGH}."
             off_mono_s = self.clock.now().mono_s
-            outlived = lease in self.leases.outlived(off_mono_s)
+            past_lease = lease in self.leases.outlived(off_mono_s)
             self.leases = self.leases.ended(channel)
         ran_s = off_mono_s - on_mono_s
-        if broken is None and outlived:
+        if broken is None and past_lease:
             broken = f"{channel}: its run lasted {ran_s:.1f} s, past {OUTLIVED} of {allowed.lease_s:.1f} s."
         return ran_s, broken
 
@@ -247,7 +259,8 @@ class Turn:
         failed = self.pumps_off()
         if failed:
             reason = f"{reason} (lines that did not answer: {'; '.join(failed)})"
-        self.account.write(Held(reason), self.clock.now())
+        if not self.account.books.held_for(reason):  # a flood of holds must not fill the disk
+            self.account.write(Held(reason), self.clock.now())
         return failed
 
     def lines_not_low(self) -> list[str]:

@@ -15,6 +15,7 @@ from datetime import datetime, timedelta
 
 from attrs import frozen
 
+from dosingd.acceptance import lag_text
 from dosingd.books import Books
 from dosingd.daily import daily_volume_ul
 from dosingd.flows import calibrations_of, flow_of, valid_calibration
@@ -32,13 +33,17 @@ DRIFT_SHARE = 0.05
 DRIFT_SEEN_OVER = timedelta(days=7)
 #: A keeper is told so long before, but not in the first half of the time: a fast drift would never be quiet.
 AHEAD = timedelta(days=14)
+#: A calibration whose day lies further ahead than this was booked by a clock that was wrong.
+CLOCK_SLACK = timedelta(days=1)
 #: One calibration tells no drift. A tubing that loses 3 % a week has lost 9 % by then.
 SECOND_LOOK_AFTER = timedelta(days=21)
+#: A flow that changed at once may go on changing: nothing before it tells how fast.
+LOOK_AGAIN_AFTER = timedelta(days=10)
 
 
 @frozen
 class Due:
-    """When a calibration falls due, and by what: `age`, `motor hours` or `drift`."""
+    """When a calibration falls due, and by what: `age`, `motor hours`, `drift`, or a `date` that lies ahead."""
 
     at: datetime
     why: str
@@ -61,7 +66,13 @@ def due(plan: Plan, books: Books, name: str, now_at: datetime) -> Due | None:
     if not known:
         return None
     newest = known[-1]
-    found = [Due(newest.at + RECALIBRATE_AFTER, "age"), _by_motor(plan, books, name, newest, now_at), _by_drift(known)]
+    if newest.at - now_at > CLOCK_SLACK:
+        return Due(now_at, "date")  # nobody knows how old it is
+    found = [
+        Due(newest.at + RECALIBRATE_AFTER, "age"),
+        _by_motor(plan, books, name, newest, now_at),
+        _by_drift(_since_change(known)),
+    ]
     return min((each for each in found if each is not None), key=lambda each: each.at)
 
 
@@ -74,6 +85,12 @@ def _by_motor(plan: Plan, books: Books, name: str, newest: Calibration, now_at: 
     if ran_h >= MOTOR_HOURS:
         at = now_at if at is None else min(at, now_at)
     return None if at is None else Due(at, "motor hours")
+
+
+def _since_change(known: tuple[Calibration, ...]) -> tuple[Calibration, ...]:
+    """Those since the flow last changed at once, by two sets that agreed: a step is no drift."""
+    changed = [index for index, each in enumerate(known) if each.event.second_set]
+    return known[changed[-1] :] if changed else known
 
 
 def drift_per_day(known: tuple[Calibration, ...]) -> float | None:
@@ -112,30 +129,46 @@ def _calibration(plan: Plan, books: Books, name: str, now_at: datetime) -> list[
     if doubted is not None:
         text = f"{name}: {doubted.reason}"
         return [Finding("calibration-due", name, now_at, text, step)]
+    lag = lag_text(plan, books, name)
+    if lag is not None:
+        return [Finding("calibration-due", name, newest.at, lag, step)]
     when = due(plan, books, name, now_at)
     assert when is not None
+    if when.why == "date":
+        text = (
+            f"{name}: its calibration was booked on {newest.at:%Y-%m-%d}, which lies ahead, so the clock was wrong then"
+            " or is wrong now, and nobody knows how old it is. Doses go on by it."
+        )
+        return [Finding("calibration-due", name, now_at, text, step)]
+    known = _since_change(calibrations_of(plan, books, name))
     since = when.at - min(AHEAD, (when.at - newest.at) / 2)
     if since <= now_at:
         falls = "fell due" if when.at <= now_at else "falls due"
         text = f"{name}: its calibration of {newest.at:%Y-%m-%d} {falls} on {when.at:%Y-%m-%d} by {_words(when)}"
-        rate = drift_per_day(calibrations_of(plan, books, name))
+        rate = drift_per_day(known)
         if when.why == "drift" and rate is not None:
             text += f": its flow changes by {rate * 700:+.1f} % a week, so look at the tubing as well"
-        return [Finding("calibration-due", name, max(since, newest.at), f"{text}.", step)]
-    known = calibrations_of(plan, books, name)
+        return [Finding("calibration-due", name, max(since, newest.at), f"{text}. Doses go on by it.", step)]
     alone = drift_per_day(known) is None and newest.event.source != "bench"
-    if alone and newest.at + SECOND_LOOK_AFTER <= now_at:
+    look_after = LOOK_AGAIN_AFTER if known[0].event.second_set else SECOND_LOOK_AFTER
+    if alone and newest.at + look_after <= now_at:
+        after = " since its flow changed" if known[0].event.second_set else ""
         times = "once" if len(known) == 1 else f"{len(known)} times within a week"
         text = (
-            f"{name}: this tubing was calibrated {times}, the last on {newest.at:%Y-%m-%d}, so nobody knows yet how"
-            " fast its flow drifts. Another calibration tells."
+            f"{name}: this tubing was calibrated {times}{after}, the last on {newest.at:%Y-%m-%d}, so nobody knows yet"
+            " how fast its flow drifts. Another calibration tells."
         )
-        return [Finding("calibration-due", name, newest.at + SECOND_LOOK_AFTER, text, step)]
+        return [Finding("calibration-due", name, newest.at + look_after, text, step)]
     return []
 
 
 def _words(when: Due) -> str:
-    return {"age": "its age", "motor hours": f"{MOTOR_HOURS:.0f} h of its motor", "drift": "its drift"}[when.why]
+    return {
+        "age": "its age",
+        "motor hours": f"{MOTOR_HOURS:.0f} h of its motor",
+        "drift": "its drift",
+        "date": "its date",
+    }[when.why]
 
 
 def why_none(books: Books, name: str) -> str:
@@ -143,12 +176,18 @@ def why_none(books: Books, name: str) -> str:
     tubing = books.tubing_of(name)
     if tubing.doubted is not None:
         return "its test runs are far off the last ones on this tubing, and wait for a second set that agrees"
+    newest = (*tubing.accepted, *tubing.holding)[-1:]
+    if newest and newest[0].event.head is None:
+        return (
+            "its calibration was booked by an older version, which did not write down of which gpio, speed,"
+            " nominal_flow and line it was, and the plan has changed since"
+        )
     if tubing.holding:
         return "its calibration is of another gpio, speed, nominal_flow or line than the plan names now"
     if tubing.accepted:
         return (
-            "its calibration ended when the plan named another gpio, speed, nominal_flow or line, and does not come"
-            " back with the former ones"
+            "its calibration ended when the plan named another gpio, speed, nominal_flow or line, or no such channel,"
+            " and does not come back with the former plan"
         )
     if tubing.retubed_at is not None:
         return "its head tubing is new and was not calibrated yet"

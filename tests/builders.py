@@ -260,6 +260,7 @@ class Rig:
         clock: VirtualClock | None = None,
         interrupt: threading.Event | None = None,
         calibrated: bool = True,
+        bench: bool = True,
     ) -> None:
         self.clock = VirtualClock(start_at, synchronised=synced, mono_s=mono_s) if clock is None else clock
         self.journal: list[str] = []
@@ -267,7 +268,7 @@ class Rig:
         self.interrupt = threading.Event() if interrupt is None else interrupt
         self.at_step = at_step
         self.account = Account(
-            Book.pretend(LedgerMade("demo", bench=True, full=full), self.clock.now(), at_step=lambda s: self._step(s))
+            Book.pretend(LedgerMade("demo", bench=bench, full=full), self.clock.now(), at_step=lambda s: self._step(s))
         )
         for event in calibrations(of) if calibrated else ():
             self.account.write(event, self.clock.now())

@@ -50,7 +50,7 @@ def z_factor_ml_per_g(water_c: float, pressure_hpa: float = ROOM_HPA) -> float:
     """
     if not COLDEST_WATER_C <= water_c <= WARMEST_WATER_C:
         raise ChemistryRefused(
-            f"Water of {plain(water_c)} degC cannot be weighed in a room: {plain(COLDEST_WATER_C)} to"
+            f"Water of {plain(water_c, 4)} degC cannot be weighed in a room: {plain(COLDEST_WATER_C)} to"
             f" {plain(WARMEST_WATER_C)} degC."
         )
     air = air_density_kg_per_m3(pressure_hpa, water_c)

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from dosingd.acceptance import Measured
+from dosingd.acceptance import WIDE, Measured
 from dosingd.cli.amounts import TEMPERATURE, Amount, pairs
 from dosingd.cli.asking import answer_of, on_terminal
 from dosingd.cli.measured import Weighed, declared
@@ -17,7 +17,7 @@ from dosingd.cli.unmanned import unmanned
 from dosingd.cli.wishes import options_everywhere
 from dosingd.cli.words import ml, number
 from dosingd.commissioning import judge_and_book, no_channel
-from dosingd.errors import NoDaemon, Refusal
+from dosingd.errors import NoDaemon, Refusal, UnitRefused
 from dosingd.requests import Answer, Calibrate
 from dosingd.units import density_kg_per_l
 
@@ -57,6 +57,12 @@ def calibrate(
         return guided(channel, weighed)
     try:
         return reply_to(channel, settle(channel, declared(runs, weighed), witness))
+    except UnitRefused as refused:
+        text = (
+            f"{refused} Nothing was booked, and {channel} goes on as before. Next: dosingd calibrate {channel}, with"
+            " every run once more"
+        )
+        return refusal(text, refused.code, refused.exit_status)
     except Refusal as refused:
         return refusal(str(refused), refused.code, refused.exit_status)
 
@@ -98,24 +104,29 @@ def text_of(channel: str, data: Mapping[str, Any]) -> str:
     rows = [
         (
             f"{number(each['seconds'])} s",
-            f"{ml(each['volume_ml'] * 1000)}, {each['residual_ml'] * 1000:+.0f} µL off the line",
+            f"{ml(each['volume_ml'] * 1000)}, {round(each['residual_ml'] * 1000):+d} µL off the line",
         )
         for each in data["runs"]
     ]
-    error = f" ± {number(data['flow_standard_error_ml_per_min'])} (standard error)"
+    error = f" ± {_error(data['flow_standard_error_ml_per_min'])} (standard error)"
     rows += [
         ("Flow", f"{number(data['flow_ml_per_min'])} mL/min{error}"),
-        ("Lag", f"{ml(data['lag_ml'] * 1000)} beyond flow × time, ± {number(data['lag_standard_error_ml'])}"),
+        ("Lag", f"{ml(data['lag_ml'] * 1000)} beyond flow × time, ± {_error(data['lag_standard_error_ml'])}"),
         ("Residuals", f"{ml(data['residual_rms_ml'] * 1000)} rms"),
         ("A dose", f"of {ml(data['dose_ml'] * 1000)} lies within ± {number(data['interval95_percent'])} % (95 %)"),
     ]
     return "\n".join([*lines, pairs(rows)])
 
 
+def _error(value: float) -> str:
+    """A standard error; figures that go together to the digit are not known without one."""
+    return number(value) if value >= 0.0005 else "less than 0.001"
+
+
 def doubts(channel: str, data: Mapping[str, Any]) -> list[str]:
     """What a keeper should know of a calibration that was accepted."""
     found = list(data.get("cautions", ()))
-    if data["interval95_percent"] > WIDE_PERCENT:
+    if WIDE_PERCENT < data["interval95_percent"] <= WIDE * 100:  # beyond that the verdict itself cautions
         found.append(f"{channel}: the interval is wide. More runs, and longer ones, narrow it.")
     if abs(data["lag_ml"]) > LAG_SHARE * data["dose_ml"]:
         found.append(f"{channel}: the lag is a large part of a dose. Runs as short as a dose tell it better.")

@@ -94,7 +94,13 @@ def volumes_ul(given: Sequence[Quantity], weighed: Weighed) -> list[float]:
 
 def declared(texts: Sequence[str], weighed: Weighed) -> Measured:
     """The runs that a keeper timed. Raises UnitRefused."""
-    runs = [run_of(text) for text in texts]
+    runs = []
+    for number_of, text in enumerate(texts, start=1):
+        try:
+            runs.append(run_of(text))
+        except UnitRefused as refused:
+            said = str(refused).removeprefix(f'"{text}"').removeprefix(": ").strip()
+            raise UnitRefused(f'--run {number_of} of {len(texts)}, "{text}": {said}') from None
     volumes = volumes_ul([given for _, given in runs], weighed)
     pairs = tuple((seconds, volume) for (seconds, _), volume in zip(runs, volumes, strict=True))
     return Measured(pairs, DECLARED, weighed.water_c, weighed.density_kg_per_l)

@@ -15,7 +15,9 @@ from dosingd.limits import plan_loaded
 from dosingd.plan.model import Channel, Plan, Pump
 from dosingd.records import Calibrated, Into, Outcome, Purpose, Reserved, Retubed, Settled
 from dosingd.recovery import booked_after_loss
-from tests.builders import ALK, EPOCH_AT, Rig, Story, plan, reading, request, scheduled
+from dosingd.stores import against_books
+from dosingd.upkeep import findings
+from tests.builders import ALK, EPOCH_AT, START_AT, Rig, Story, plan, reading, request, scheduled
 
 PLAN = plan()
 
@@ -159,6 +161,92 @@ def test_a_lag_below_nothing_is_not_counted_on() -> None:
     reserved, same, _ = lost(-40.0)
     assert reserved.lag_ul == 0.0
     assert same.given_ul == 2_000
+
+
+# -- a lag and the doses of a plan ---------------------------------------------------------------------------
+
+
+def by_lag(lag_ul: float, volume_ul: int = 1_000, *, into: Into = Into.TANK, flow: float = 100.0) -> Allowed | Refused:
+    of = Story(PLAN, calibrated=False)
+    of.tell(Calibrated("alk", flow, lag_ul, head=head_of(ALK)))
+    purpose = Purpose.CALIBRATION if into is Into.CUP else Purpose.MANUAL
+    asked_for = request(volume_ul=volume_ul, into=into, purpose=purpose)
+    return gate.ask(PLAN, of.books, asked_for, of.now, trusted=True)
+
+
+@pytest.mark.parametrize("lag", [501.0, -501.0, 2_000.0])
+def test_a_dose_that_is_more_lag_than_flow_is_refused_with_the_least_that_is_not(lag: float) -> None:
+    # A reload, or a dose by hand, may ask for less than the calibration was held against.
+    no = by_lag(lag)
+    assert isinstance(no, Refused)
+    assert (no.reason, no.facts["least_ul"]) == (Reason.LAG, 2 * abs(lag))
+    assert "more than half of it" in no.text
+    assert "Nothing was pumped" in no.text
+    assert "dosingd calibrate alk" in no.text
+
+
+@pytest.mark.parametrize(("lag", "run_s"), [(500.0, 5.0), (-500.0, 15.0), (0.0, 10.0)])
+def test_a_dose_that_is_half_lag_at_the_most_is_given(lag: float, run_s: float) -> None:
+    yes = by_lag(lag)
+    assert isinstance(yes, Allowed)
+    assert yes.run_s == run_s
+
+
+def test_into_a_cup_a_lag_is_measured_so_it_may_be_more_but_a_run_of_no_length_is_none() -> None:
+    assert isinstance(by_lag(900.0, into=Into.CUP), Allowed)
+    no = by_lag(1_000.0, into=Into.CUP)
+    assert isinstance(no, Refused)
+    assert no.reason is Reason.LAG
+    quick = by_lag(0.0, 1, into=Into.CUP, flow=3_000.0)
+    assert isinstance(quick, Refused)
+    assert "thousandth of a second" in quick.text
+
+
+@pytest.mark.parametrize(("lag", "booked"), [(-400.0, 401), (0.0, 401), (40.0, 441)])
+def test_a_run_that_was_cut_off_is_booked_as_no_less_than_what_ran(lag: float, booked: int) -> None:
+    rig = Rig(plan(ALK), calibrated=False)
+    rig.account.write(Calibrated("alk", 100.0, lag, head=head_of(ALK)), rig.clock.now())
+    rig.start()
+
+    def cut_off(mono_s: float, interrupt: object = None) -> bool:
+        rig.clock.pass_s(4.001)
+        return True
+
+    rig.clock.wait_until_mono_s = cut_off  # type: ignore[method-assign]
+    before = rig.books.level("day:alk", rig.books.proven_ms(rig.clock.now()))
+    result = rig.turn.run(request())
+    assert (result.outcome, result.given_ul) == (Outcome.PARTIAL, booked)
+    left = rig.books.level("day:alk", rig.books.proven_ms(rig.clock.now()))
+    assert left <= before - booked + 2, "and its allowance is not given back"
+
+
+def told_of_lag(now: Plan, of: Story) -> list[str]:
+    """What a reload of this plan says of calibrations."""
+    return [told for told in against_books(now, of.books) if "the lag of its calibration" in told]
+
+
+def test_planned_doses_and_a_lag_that_do_not_go_together_are_told() -> None:
+    of = Story(PLAN, calibrated=False)
+    for name in PLAN.channels:
+        of.tell(Calibrated(name, 100.0, 400.0, head=head_of(PLAN.channels[name])))
+    assert told_of_lag(PLAN, of) == []
+    more = plan(evolve(ALK, doses=48))
+    [told] = told_of_lag(more, of)
+    assert "the lag of its calibration, 0.400 mL, is more than 50 % of a planned dose, 0.500 mL" in told
+    assert told.endswith("Next: dosingd calibrate alk")
+    [finding] = [one for one in findings(more, of.books, START_AT) if one.channel == "alk"]
+    assert (finding.kind, finding.next_step) == ("calibration-due", "dosingd calibrate alk")
+    assert "so such doses are refused" in finding.text
+
+
+def test_a_lag_that_smaller_doses_make_a_large_part_is_told_by_a_reload() -> None:
+    of = Story(plan(ALK), calibrated=False)
+    of.tell(Calibrated("alk", 100.0, 120.0, head=head_of(ALK), dose_ul=1_000))
+    assert told_of_lag(plan(ALK), of) == []
+    [told] = told_of_lag(plan(evolve(ALK, doses=48)), of)
+    assert "0.120 mL, is 24 % of a planned dose, 0.500 mL; it was calibrated for doses of 1.00 mL" in told
+    of.tell(Calibrated("alk", 100.0, 70.0, head=head_of(ALK), dose_ul=1_000))
+    assert told_of_lag(plan(evolve(ALK, doses=48)), of) == []
 
 
 def test_plans_of_these_tests_differ_in_the_head_alone() -> None:

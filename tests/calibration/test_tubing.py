@@ -8,11 +8,12 @@ import pytest
 from attrs import evolve
 
 from dosingd.acceptance import Measured, Verdict, judged, verdict_data
-from dosingd.flows import calibrations_of, flow_of, head_of, valid_calibration
+from dosingd.flows import bench_calibration, calibrations_of, flow_of, head_of, valid_calibration
 from dosingd.limits import plan_loaded
 from dosingd.plan.model import Plan
 from dosingd.records import Calibrated, PlanLoaded, Retubed
 from dosingd.tubing import CALIBRATIONS_KEPT
+from dosingd.upkeep import why_none
 from tests.builders import ALK, CA, EPOCH_AT, Story, plan
 from tests.calibration.test_acceptance import doubt, runs
 from tests.calibration.test_flows import MOVED, pumped
@@ -56,12 +57,16 @@ def test_a_plan_that_was_never_in_force_ends_nothing() -> None:
     assert valid_calibration(PLAN, of.books, "alk") is not None
 
 
-def test_a_plan_without_the_channel_and_another_channel_s_head_end_nothing() -> None:
+def test_another_channel_s_head_ends_nothing_and_a_channel_that_left_the_plan_comes_back_without_one() -> None:
     of = Story(PLAN)
-    in_force(of, plan(evolve(CA, pump=evolve(CA.pump, gpio=22))))
+    in_force(of, plan(ALK, evolve(CA, pump=evolve(CA.pump, gpio=22))))
     in_force(of, PLAN)
     assert valid_calibration(PLAN, of.books, "alk") is not None
     assert valid_calibration(PLAN, of.books, "ca") is None
+    in_force(of, plan(CA))
+    in_force(of, PLAN)
+    assert valid_calibration(PLAN, of.books, "alk") is None
+    assert "or no such channel" in why_none(of.books, "alk")
 
 
 def test_a_calibration_of_another_head_ends_the_former_as_well() -> None:
@@ -87,8 +92,27 @@ def test_a_calibration_s_row_of_before_it_named_its_head_ends_with_the_plan_it_w
     in_force(of, PLAN)  # an upgrade: the same file, and now its row names heads
     assert flow_of(PLAN, of.books, "alk").ul_per_s == 98.0
     in_force(of, evolve(plan(evolve(ALK, doses=12)), sha256="11" * 32))
+    assert flow_of(of.plan, of.books, "alk").ul_per_s == 98.0, "the row of that plan named the head, and it is the same"
+    in_force(of, evolve(plan(MOVED["another line"]), sha256="22" * 32))
     in_force(of, PLAN)
     assert valid_calibration(PLAN, of.books, "alk") is None
+    assert "ended when the plan named another gpio" in why_none(of.books, "alk")
+
+
+def test_a_calibration_s_row_that_names_no_head_ends_with_any_change_and_the_true_reason_is_told() -> None:
+    of = Story(PLAN, calibrated=False)
+    of.tell(Calibrated("alk", 98.0))
+    in_force(of, evolve(plan(evolve(ALK, doses=12)), sha256="11" * 32))
+    assert valid_calibration(of.plan, of.books, "alk") is None
+    assert "was booked by an older version" in why_none(of.books, "alk")
+    of.tell(bench_calibration(ALK))
+    assert valid_calibration(of.plan, of.books, "alk") is not None
+
+
+def test_before_such_a_plan_is_in_force_the_reason_is_true_as_well() -> None:
+    of = Story(PLAN, calibrated=False)
+    of.tell(Calibrated("alk", 98.0))  # and nothing has ended it yet: the rig waits for the plan to be confirmed
+    assert "was booked by an older version" in why_none(of.books, "alk")
 
 
 def test_what_waits_for_a_second_set_ends_with_its_head() -> None:
@@ -145,7 +169,7 @@ def test_at_another_speed_nothing_is_held_against_it_and_back_again_the_former_f
 def test_a_flow_of_a_row_that_names_no_head_is_held_against_any() -> None:
     of = Story(PLAN, calibrated=False)
     of.tell(Calibrated("alk", 100.0))
-    in_force(of, plan(MOVED["another speed"]))
+    in_force(of, evolve(plan(MOVED["another speed"]), sha256="11" * 32))
     assert tried(of, 60.0).code == "second-set"
 
 

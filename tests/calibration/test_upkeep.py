@@ -103,6 +103,33 @@ def test_a_calibration_of_another_head_says_nothing_of_the_drift() -> None:
     assert falls_due(of).why == "age"
 
 
+def test_a_change_that_a_second_set_confirmed_is_no_drift() -> None:
+    of = story((0.0, 100.0))
+    of.at(10 * DAY_S).tell(Calibrated("alk", 82.0, source="measured", head=head_of(ALK), second_set=True))
+    assert falls_due(of).why == "age"
+    assert alarm(of.at(20 * DAY_S - 1), Kind.CALIBRATION_DUE) is None
+    second_look = alarm(of.at(20 * DAY_S), Kind.CALIBRATION_DUE)
+    assert second_look is not None
+    assert "calibrated once since its flow changed" in second_look.text
+    calibrated(of, 82.0)
+    assert falls_due(of).why == "age"
+    calibrated(of.at(38 * DAY_S), 80.0)
+    assert falls_due(of).why == "drift"
+
+
+def test_a_calibration_of_a_day_that_lies_ahead_is_due_now() -> None:
+    # Booked by a clock that ran ten years ahead, it would never fall due.
+    of = story((3650.0, 100.0))
+    of.at(0.0)
+    assert falls_due(of) == Due(START_AT, "date")
+    told = alarm(of, Kind.CALIBRATION_DUE)
+    assert told is not None
+    assert "which lies ahead" in told.text
+    assert "Doses go on by it" in told.text
+    of = story((0.9, 100.0))
+    assert falls_due(of.at(0.0)).why == "age", "a clock that was put back by some hours"
+
+
 # -- what is told --------------------------------------------------------------------------------------------
 
 

@@ -144,6 +144,26 @@ def test_a_slip_is_refused_in_words_and_nothing_is_booked(tmp_path: Path, capsys
     assert kinds == ["refilled", "calibrated"]
 
 
+def test_no_figure_is_known_without_an_error(tmp_path: Path, capsys: Capture) -> None:
+    runs = [word for run in ("10 s=2.5 mL", "20 s=5 mL", "30 s=7.5 mL") for word in ("--run", run)]
+    said = say(capsys, "calibrate", "alk", *runs, *bench(tmp_path, capsys))
+    assert said.status == 0
+    assert "± less than 0.001" in said.out
+    assert "± 0.000" not in said.out
+    assert "+0 µL off the line" in said.out
+
+
+def test_a_refusal_names_the_run_and_says_what_goes_on_and_what_is_next(tmp_path: Path, capsys: Capture) -> None:
+    where = bench(tmp_path, capsys)
+    typed = calibrate(capsys, where, ("10 s=2.51 mL", "30 s=-7.46 mL", "30 s=7.49 mL")).data["reason"]
+    assert typed.startswith('--run 2 of 3, "30 s=-7.46 mL": ')
+    assert "is negative" in typed
+    assert "Nothing was booked, and alk goes on as before. Next: dosingd calibrate alk" in typed
+    judged = calibrate(capsys, where, ("10 s=25.1 mL", "30 s=74.6 mL", "30 s=74.9 mL")).data["reason"]
+    assert "Nothing was booked: alk goes on by its calibration of " in judged
+    assert judged.endswith(", 15.00 mL/min. Next: dosingd calibrate alk")
+
+
 @pytest.mark.parametrize(
     ("more", "words"),
     [

@@ -24,7 +24,21 @@ from dosingd.records import (
     Retubed,
     Settled,
 )
-from dosingd.requests import MEASURED, Answer, Calibrate, Identify, Lengths, Prime, Reload, Retube, Suspend, TestRun
+from dosingd.requests import (
+    MEASURED,
+    Answer,
+    Calibrate,
+    Identify,
+    Lengths,
+    Prime,
+    Release,
+    Reload,
+    Retube,
+    Suspend,
+    TestRun,
+)
+from dosingd.reservoir import filled
+from dosingd.upkeep import findings
 from tests.builders import ALK, CA, channel, plan
 from tests.daemon.manned import Manned
 
@@ -137,6 +151,8 @@ def test_a_second_set_is_asked_for_by_the_ledger_alone() -> None:
 
 def test_a_reload_that_names_another_head_says_that_the_calibration_has_ended() -> None:
     with Manned(plan(ALK)) as of:
+        of.write(filled(plan(ALK), "alk"))
+        of.settle()
         assert of.state().channels["alk"].next_dose_at is not None
         of.file = evolve(plan(evolve(ALK, pump=evolve(ALK.pump, gpio=22))), sha256="44" * 32)
         [told] = of.ask(Reload()).messages
@@ -237,7 +253,7 @@ def test_a_swapped_line_holds_the_rig_with_the_swap_named_and_no_dose_goes_in() 
         assert isinstance(held, Held)
         assert "alk ran and the cup of ca filled" in held.reason
         assert "alk GPIO 17, ca GPIO 27" in held.reason
-        assert rows(of, Identified) == []
+        assert rows(of, Identified) == [Identified({})]
         of.live(120 * MIN)
         assert of.rig.spans == {"alk": [], "ca": []}
 
@@ -289,3 +305,18 @@ def test_a_calibration_in_the_midst_of_doses_books_every_microlitre_and_harms_no
         assert all(one.outcome is Outcome.GIVEN or one.reason for one in calcium)
         # And alkalinity stood still: only the test runs moved its pump.
         assert len([span for span in of.rig.spans["alk"] if span[0] >= before_s]) == 4
+
+
+def test_a_check_that_failed_is_not_forgotten_with_the_release_when_one_was_passed_before() -> None:
+    with Manned(PLAN) as of:
+        good, bad = {"alk": ("alk", "alk"), "ca": ("ca", "ca")}, {"alk": ("ca", "ca"), "ca": ("alk", "alk")}
+        assert of.ask(Identify(good)).status == 0
+        assert of.ask(Identify(bad)).code == "swapped"
+        assert of.ask(Release()).status == 0
+        books = of.duty.rounds.account.books
+        assert books.ledger is not None
+        books.ledger = evolve(books.ledger, bench=False)
+        now_at = of.clock.now().wall_at
+        assert "identify-due" in {one.kind for one in findings(PLAN, books, now_at)}
+        assert of.ask(Identify(good)).status == 0
+        assert "identify-due" not in {one.kind for one in findings(PLAN, books, now_at)}

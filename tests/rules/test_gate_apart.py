@@ -38,6 +38,15 @@ def test_the_gap_counts_from_the_settled_end() -> None:
     assert refused(dosed(), mono_s=1210.0) is None
 
 
+@pytest.mark.parametrize(("gap_s", "words"), [(1.0, "1 s"), (150.0, "150 s"), (1200.0, "20 min")])
+def test_the_gap_is_said_in_whole_minutes_or_in_seconds(gap_s: float, words: str) -> None:
+    story = Story(plan(ALK, CA, gap_s=gap_s))
+    story.at(10.0).settle(story.reserve("alk"))
+    early = refused(story, mono_s=10.5)
+    assert early is not None
+    assert f"ca: {words} must lie between alk and ca" in early.text
+
+
 def test_the_same_channel_needs_no_gap() -> None:
     assert refused(dosed(), "alk", mono_s=11.0) is None
 

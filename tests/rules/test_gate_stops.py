@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from attrs import evolve
 
+from dosingd.books import MOST_CAUSES
 from dosingd.gate import Allowed, Reason, Refused, Request, ask, still_good
 from dosingd.plan.model import Plan
 from dosingd.records import Held, Into, Paused, Purpose, Reading, Released
@@ -58,12 +59,50 @@ def test_a_held_rig_refuses_until_it_is_released() -> None:
     assert reason(story, request()) is None
 
 
-def test_the_first_cause_of_a_hold_is_kept() -> None:
+def test_every_cause_of_a_hold_is_kept_the_first_one_first() -> None:
     story = Story(PLAN)
-    story.tell(Held("first"))
+    story.tell(Held("first."))
+    assert story.books.held == "first."
     story.at(5).tell(Held("second"))
-    assert story.books.held == "first"
+    story.tell(Held("first."))
+    assert story.books.held == "first; and besides: second"
     assert story.books.held_since_at == reading(0).wall_at
+    story.tell(Released("a person"))
+    assert story.books.held is None
+
+
+def test_the_end_of_one_cause_is_not_the_end_of_another() -> None:
+    story = Story(PLAN)
+    for why in ("first", "second", "third"):
+        story.tell(Held(why))
+    story.tell(Released("a person", "first"))
+    story.tell(Released("a person", "never was"))
+    assert story.books.held == "second; and besides: third"
+    story.tell(Released("a person", "second"))
+    assert story.books.held == "third"
+    story.tell(Released("a person", "third"))
+    assert story.books.held is None
+
+
+def test_so_many_causes_are_kept_and_the_rest_is_counted() -> None:
+    story = Story(PLAN)
+    for number in range(MOST_CAUSES + 3):
+        story.tell(Held(f"cause {number}"))
+    assert len(story.books.causes) == MOST_CAUSES
+    assert (
+        story.books.held
+        == f"cause 0; and besides: cause 1; and besides: cause 2; and besides: cause 3; and {MOST_CAUSES - 1} more"
+    )
+    assert story.books.held_for("another"), "so many that another row tells nothing"
+
+
+def test_a_machine_s_cause_is_told_before_what_people_typed() -> None:
+    story = Story(PLAN)
+    for why in (*(f"cause {number}" for number in range(7)), "alk: its line still reads high"):
+        story.tell(Held(why))
+    assert (story.books.held or "").startswith(
+        "cause 0; and besides: alk: its line still reads high; and besides: cause 1"
+    )
 
 
 def test_a_paused_rig_refuses_until_its_proven_end() -> None:

@@ -53,7 +53,7 @@ def test_other_channels_go_on() -> None:
 
 
 def test_a_person_s_word_ends_it_either_way() -> None:
-    for said in (Refill("alk", None, confirm=True), Refill("alk", 1_000_000, 400_000, "double")):
+    for said in (Refill("alk", None, confirm=True, yes=True), Refill("alk", 1_000_000, 400_000, "double")):
         of = filled()
         book(OTHER, of.books, said, of.tell)
         assert why(OTHER, of, request(volume_ul=500)) is None
@@ -99,7 +99,12 @@ def test_a_reload_that_changes_a_stock_makes_its_doses_missed_and_says_so() -> N
     state = rig_state(OTHER, rig.books, rig.clock.now())
     assert state.channels["alk"].waiting_for == "the keeper to confirm its stock"
     assert state.channels["ca"].waiting_for is None
-    book(OTHER, rig.books, Refill("alk", None, confirm=True), lambda row: rig.account.write(row, rig.clock.now()))
+    book(
+        OTHER,
+        rig.books,
+        Refill("alk", None, confirm=True, yes=True),
+        lambda row: rig.account.write(row, rig.clock.now()),
+    )
     rig.rounds.lay_anew()
     rig.live(3 * 3600.0)
     assert rig.pulse_s("alk") > given_s

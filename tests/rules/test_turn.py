@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from attrs import evolve
 
+from dosingd.alarms import Kind, alarms
 from dosingd.errors import LedgerFailed
 from dosingd.gate import Allowed, Reason, ask
 from dosingd.limits import plan_loaded
@@ -16,10 +17,11 @@ from dosingd.records import (
     Paused,
     PlanLoaded,
     Purpose,
+    Released,
     Reserved,
     Settled,
 )
-from dosingd.recovery import LinesLow
+from dosingd.recovery import LinesLow, outlived
 from tests.builders import ALK, CA, START_AT, Rig, plan, request, scheduled, span
 
 PLAN = plan()
@@ -311,9 +313,9 @@ def test_a_hold_survives_a_restart() -> None:
     assert of.turn.run(scheduled()).why is Reason.HELD
 
 
-def _lost_run() -> Rig:
+def _lost_run(*, bench: bool = True) -> Rig:
     """Power is cut 4 s into a run of 10 s."""
-    of = rig()
+    of = Rig(PLAN, bench=bench).start()
 
     def cut(to_s: float) -> None:
         of.clock.before_passing = None
@@ -342,6 +344,56 @@ def test_a_restart_books_an_open_run_by_the_time_until_the_stop_helper_drove_the
     of.restart(helper)
     assert (settled(of).given_ul, settled(of).ran_ms) == (1_200, 12_000)  # 100 µL/s * (4 + 8 s)
     assert of.books.last_end_ms["alk"] >= low_ms, "gaps count from no earlier than the line was low"
+
+
+def test_a_run_that_was_frozen_past_its_lease_before_its_daemon_was_killed_holds_the_rig() -> None:
+    for bench, by_helper, holds in (
+        (False, False, True),
+        (False, True, True),
+        (True, True, True),
+        (True, False, False),
+    ):
+        of = _lost_run(bench=bench)  # 4 s into 10 s
+        helper = LinesLow(of.clock.boot_id, of.clock.mono_s + 11.2, frozenset({17})) if by_helper else None
+        of.clock.pass_s(16.0)
+        of.restart(helper)
+        assert (of.books.held is not None) is holds, (bench, by_helper)
+        assert of.books.open == {}
+        if of.books.held is not None:
+            past = "15.2 s" if by_helper else "20.0 s"
+            assert f"{past} after the run was booked, past its lease of 10.5 s" in of.books.held
+            held, lost = of.rows(Held)[-1], of.rows(Settled)[-1]
+            assert held.seq < lost.seq, "a cut between the two must not lose the hold"
+            found = alarms(of.plan, of.books, of.clock.now(), None, None)
+            assert [one.channel for one in found if one.kind is Kind.PUMP_OUTLIVED] == ["alk"]
+            assert of.turn.run(scheduled(slot="s2")).why is Reason.HELD
+            of.restart(helper)
+            assert len(of.rows(Held)) == 1
+            of.account.write(Released("a person"), of.clock.now())
+            assert of.restart(helper).books.held is None, "it is told once"
+
+
+def test_a_rig_that_is_held_already_is_held_for_a_run_that_outlived_its_lease_as_well_and_once() -> None:
+    of = _lost_run(bench=False)
+    of.account.write(Held("a leak"), of.clock.now())
+    helper = LinesLow(of.clock.boot_id, of.clock.mono_s + 11.2, frozenset({17}))
+    of.clock.pass_s(60.0)
+
+    row = next(iter(of.books.open.values()))
+    why = outlived(row, of.clock.now(), helper, 17, bench=False)
+    assert why is not None
+    of.account.write(Held(why), of.clock.now())  # and there the start was cut off
+    of.restart(helper)
+    assert [row.event for row in of.rows(Held)] == [Held("a leak"), Held(why)]
+    assert of.books.open == {}
+    assert [one.why for one in of.books.causes] == ["a leak", why]
+
+
+def test_a_run_that_was_cut_off_near_its_end_holds_nothing() -> None:
+    of = _lost_run(bench=False)
+    helper = LinesLow(of.clock.boot_id, of.clock.mono_s + 9.7, frozenset({17}))  # 3.2 s past the lease
+    of.clock.pass_s(60.0)
+    assert of.restart(helper).books.held is None
 
 
 def test_the_stop_helper_is_not_believed_where_the_plan_was_another_when_the_run_began() -> None:
