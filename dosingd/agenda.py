@@ -11,7 +11,7 @@ Pure: no file, pin, socket, thread, logger, database, clock.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from datetime import UTC, date, datetime, timedelta
 from fractions import Fraction
 from zoneinfo import ZoneInfo
@@ -100,8 +100,9 @@ def full_day(plan: Plan, day: date, zone: ZoneInfo, strengths: Strengths, flows:
     )
 
 
-def lay(plan: Plan, books: Books, now_at: datetime, proven_ms: int) -> tuple[Due, ...]:
-    """The doses of the current dosing day that are still to come. Raises CannotLay."""
+def lay(plan: Plan, books: Books, now_at: datetime, proven_ms: int, waiting: Collection[str] = ()) -> tuple[Due, ...]:
+    """The doses of the current dosing day that are still to come, and the slots `waiting`, which are due and may still
+    wait for the pump before them. Raises CannotLay."""
     today = dosing_day(books.zones, now_at)
     strengths, flows = strengths_of(plan, books), flows_of(plan, books)
     coming = [
@@ -109,8 +110,8 @@ def lay(plan: Plan, books: Books, now_at: datetime, proven_ms: int) -> tuple[Due
         for due in full_day(plan, today.day, today.zone, strengths, flows)
         if due.due_at is not None
         and today.start_at <= due.due_at < today.end_at
-        and due.due_at > now_at
-        and due.slot > books.account(today.day, due.channel).last_slot
+        and (due.due_at > now_at or due.slot in waiting)
+        and not books.consumed(today.day, due.channel, due.slot)
     ]
     left = {name: _left_ul(plan, books, today, name, strengths, now_at, proven_ms) for name in plan.channels}
     kept: list[Due] = []
@@ -148,6 +149,34 @@ def _left_ul(
     return day_ul - spent_ul + Fraction(1, 1000)
 
 
+def not_given_after(
+    plan: Plan, books: Books, had: Iterable[Due], coming: Iterable[Due], now_at: datetime, proven_ms: int
+) -> tuple[NotGiven, ...]:
+    """What another plan takes away from the current dosing day: of what it wants, and the plan before had still to give
+    (`had`), what it has no time left for. A row a channel; no slot, so none is consumed by it."""
+    today, strengths = dosing_day(books.zones, now_at), strengths_of(plan, books)
+    had, coming, rows = list(had), list(coming), []
+    for name, item in plan.channels.items():
+        left_ul = int(_left_ul(plan, books, today, name, strengths, now_at, proven_ms))
+        had_ul = [due.volume_ul for due in had if due.channel == name]
+        coming_ul = sum(due.volume_ul for due in coming if due.channel == name)
+        # What was due before the rig began is in neither, and no plan took it away.
+        lost_ul = min(sum(had_ul), left_ul) - coming_ul
+        if lost_ul >= item.pump.smallest_ul:
+            rows.append(
+                NotGiven(
+                    channel=name,
+                    outcome=Outcome.MISSED,
+                    asked_ul=lost_ul,
+                    reason="the plan was changed, and its hours of today leave no time for it",
+                    day=today.day,
+                    doses=max(1, round(len(had_ul) * lost_ul / sum(had_ul))),
+                    asked_umol=asked_umol(plan, name, strengths, lost_ul),
+                )
+            )
+    return tuple(rows)
+
+
 def missed_between(plan: Plan, books: Books, since_at: datetime, now_at: datetime) -> tuple[NotGiven, ...]:
     """What should have been given after `since_at` and up to now, and was not: booked, never made up for (R6).
 
@@ -173,7 +202,7 @@ def missed_between(plan: Plan, books: Books, since_at: datetime, now_at: datetim
             if due.due_at is not None
             and since_at < due.due_at <= now_at
             and lived.start_at <= due.due_at < lived.end_at
-            and due.slot > books.account(day, due.channel).last_slot
+            and not books.consumed(day, due.channel, due.slot)
         ]
         rows += (
             [_missed(plan, strengths, [due]) for due in late]

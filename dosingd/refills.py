@@ -17,6 +17,7 @@ from attrs import field, frozen
 
 from dosingd import units
 from dosingd.books import Books
+from dosingd.checking.raised import RAISE
 from dosingd.chemistry.stock import Strength, mixed
 from dosingd.daily import daily_volume_ul, gives
 from dosingd.errors import RefillRefused
@@ -40,6 +41,7 @@ class Refill:
     found_ul: int | None = None
     stock: str | None = None
     confirm: bool = False  #: all that is in there is the plan's stock, as strong as the plan says now
+    yes: bool = False  #: ... although that contradicts the books, or raises what is dosed
 
 
 def refilled(plan: Plan, books: Books, said: Refill) -> Refilled:
@@ -179,7 +181,10 @@ def _line_ul(item: Channel, contents: Contents | None, strength: Strength | None
     """What the line still holds of the stock before. Where the plan does not say how much, and it matters, a lot."""
     if item.line_ul is not None:
         return item.line_ul
-    return 0 if contents is None or _same(contents.strength, strength) else UNTOLD_LINE_UL
+    if contents is None:
+        return 0
+    # A level that is said again does not flush what the line still holds of the stock before.
+    return max(contents.flush_ul, 0 if _same(contents.strength, strength) else UNTOLD_LINE_UL)
 
 
 def _confirmed(plan: Plan, books: Books, said: Refill, item: Channel) -> Refilled:
@@ -191,6 +196,8 @@ def _confirmed(plan: Plan, books: Books, said: Refill, item: Channel) -> Refille
         _refuse(name, "no refill was ever booked. Say to what it is filled: --to")
     if said.to_ul is None and stock_differs(plan, books, name) is None and _same(contents.strength, own.strength):
         _refuse(name, f"the plan and the books agree that its reservoir holds {own.id}; there is nothing to confirm")
+    if not said.yes:
+        _refuse_doubtful(plan, books, name, contents)
     strength = map_from_strength(own.strength)
     return Refilled(
         channel=name,
@@ -202,6 +209,30 @@ def _confirmed(plan: Plan, books: Books, said: Refill, item: Channel) -> Refille
         poured=strength,
         measured=said.to_ul is not None,
     )
+
+
+def _refuse_doubtful(plan: Plan, books: Books, name: str, contents: Contents) -> None:
+    """Refuse a word of the plan against that of a bottle, and one by which more is dosed, until it is said twice: where
+    the plan is what is wrong, it is an overdose."""
+    own, before = plan.stock_of(name), _daily_ul(plan, books)
+    now = {**strengths_of(plan, books), name: own.strength}
+    after = {each: daily_volume_ul(plan, each, now) for each in plan.channels}
+    figures = (
+        f"By the books it holds {contents.stock}, {strength_text(contents.strength)}; by the plan {own.id},"
+        f" {strength_text(own.strength)}"
+    )
+    doubts = [f"the stock named at its last refill was {contents.stock}"] if contents.stock != own.id else []
+    doubts += [
+        f"{each} would be given {ml(float(after[each]))} a day, and not {ml(float(before[each]))}"
+        for each in plan.channels
+        if after[each] > before[each] * Fraction(1 + RAISE)
+    ]
+    if doubts:
+        _refuse(
+            name,
+            f"{'; '.join(doubts)}. {figures}. Look at the bottle. If the plan is wrong, mend it, then: dosingd reload."
+            f" If all that is in it is the plan's {own.id}: {confirm(name)} --yes",
+        )
 
 
 # -- what is told of a refill --------------------------------------------------------------------------------

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from datetime import datetime
 
+from dosingd.acceptance import lag_caution, lag_text
 from dosingd.books import Books
 from dosingd.daily import daily_volume_ul
 from dosingd.flows import flow_of, valid_calibration
@@ -72,6 +73,7 @@ def at_reserve(plan: Plan, books: Books, channel: str) -> bool:
 # -- what to be warned of ------------------------------------------------------------------------------------
 
 FLOW_ERROR, LEVEL_DIFFERS, STOCK_DIFFERS = "flow-error", "level-differs", "stock-differs"
+NOT_BOOKED = "reservoir-unknown"
 
 
 def found(plan: Plan, books: Books, now_at: datetime) -> tuple[Finding, ...]:
@@ -80,17 +82,34 @@ def found(plan: Plan, books: Books, now_at: datetime) -> tuple[Finding, ...]:
     for name in plan.channels:
         differs = stock_differs(plan, books, name)
         if differs is not None:
+            text = f"{name}: {differs}. Nothing of it is dosed until a person has said which is right."
+            warned.append(Finding(STOCK_DIFFERS, name, now_at, text, after_differing(plan, books, name)))
+        if name not in books.contents:
             text = (
-                f"{name}: {differs}. It waits until a person has said what is in it, and nothing goes into the tank. If"
-                f" all of it is the plan's: {confirm(name)}. If some was poured: dosingd refill {name} --to V --found V"
-                " --stock NAME. Else mend the plan, then: dosingd reload"
+                f"{name}: no refill was booked: nobody knows level and strength. It gives the plan's"
+                f" {ml(float(daily_volume_ul(plan, name, strengths_of(plan, books))))} a day, and stops at no reserve."
             )
-            warned.append(Finding(STOCK_DIFFERS, name, now_at, text, confirm(name)))
+            warned.append(Finding(NOT_BOOKED, name, now_at, text, f"dosingd refill {name} --to V"))
         warned += level_findings(name, books)
         text = flow_text(name, books.checks.get(name, ()))
         if text:
             warned.append(Finding(FLOW_ERROR, name, books.checks[name][-1].at, text, f"dosingd calibrate {name}"))
     return tuple(warned)
+
+
+def after_differing(plan: Plan, books: Books, name: str) -> str:
+    """What a person does where plan and reservoir differ. The plan comes first: a confirmation of a plan that is wrong
+    is an overdose."""
+    held, own = books.contents[name].stock, plan.channels[name].stock
+    if held != own:
+        return (
+            f"name {held} in the plan (channels.{name}.stock), then: dosingd reload. Only if all in it is {own}:"
+            f" {confirm(name)}"
+        )
+    return (
+        f"look at the bottle. If the plan is wrong, mend it, then: dosingd reload. If all in it is as the plan says:"
+        f" {confirm(name)}. If some was poured: dosingd refill {name} --to V --found V --stock NAME"
+    )
 
 
 def level_findings(name: str, books: Books) -> tuple[Finding, ...]:
@@ -103,7 +122,7 @@ def level_findings(name: str, books: Books) -> tuple[Finding, ...]:
         return (Finding(LEVEL_DIFFERS, name, small.at, text, measure(name)),)
     if check is None:
         return ()
-    return (Finding(LEVEL_DIFFERS, name, check.at, gap_text(name, check), after_gap(name, check)),)
+    return (Finding(LEVEL_DIFFERS, name, check.at, gap_text(name, check, brief=True), after_gap(name, check)),)
 
 
 def against_books(plan: Plan, books: Books) -> tuple[str, ...]:
@@ -111,15 +130,24 @@ def against_books(plan: Plan, books: Books) -> tuple[str, ...]:
     does not fit into a reservoir."""
     told = []
     for name, item in plan.channels.items():
+        contents = books.contents.get(name)
         differs = stock_differs(plan, books, name)
         if differs is not None:
-            told.append(f"{name}: {differs}, so it waits. If all of it is the plan's: {confirm(name)}")
+            told.append(f"{name}: {differs}, so it waits. Next: {after_differing(plan, books, name)}")
+        if contents is None:
+            told.append(
+                f"{name}: no refill was booked, so nobody knows level and strength. Next: dosingd refill {name} --to V"
+            )
         if valid_calibration(plan, books, name) is None:
-            ends = ", and ends for good with this plan" if books.tubing_of(name).holding else ""
+            # It has not ended yet where another plan is in force; the plan in force ends nothing a second time.
+            other = books.plan is None or books.plan.sha256 != plan.sha256
+            ends = ", and ends for good with this plan" if other and books.tubing_of(name).holding else ""
             told.append(
                 f"{name}: it does not dose, because {why_none(books, name)}{ends}. Next: dosingd calibrate {name}"
             )
-        contents = books.contents.get(name)
+        lag = lag_text(plan, books, name) or lag_caution(plan, books, name)
+        if lag is not None:
+            told.append(f"{lag} Next: dosingd calibrate {name}")
         if contents is not None and contents.left_ul > item.reservoir.holds_ul:
             told.append(_too_small(name, contents.left_ul, item.reservoir.holds_ul))
         told += [f"{each.text} Next: {each.next_step}" for each in level_findings(name, books)]
@@ -138,13 +166,20 @@ def measure(name: str) -> str:
     return f"measure the level, and say it twice: dosingd refill {name} --to V --found V"
 
 
-def gap_text(name: str, check: FlowCheck) -> str:
-    """What a level says that neither readings nor pump explain, with the numbers, and when the alarm ends."""
+def gap_text(name: str, check: FlowCheck, *, brief: bool = False) -> str:
+    """What a level says that neither readings nor pump explain, with the numbers, and when the alarm ends; `brief` for
+    a phone, which shows some 250 characters."""
     gap_ul = abs(check.gap_ul)
     text = (
         f"{name}: {ml(check.found_ul)} were found, {ml(gap_ul)} {'less' if check.gap_ul > 0 else 'more'} than by the"
         f" books, of which at most {ml(check.pump_ul)} can be the pump's and {ml(check.readings_ul)} a misread level."
     )
+    if brief:
+        if check.gap_ul > 0:
+            return f"{text} A siphon, a leak, a spill or a mistyped figure? Test the water before it doses on."
+        if came_back(check):
+            return f"{text} If water of the tank came back, the stock is thinner than its books."
+        return f"{text} Did the pump run? What is booked as given may be missing in the tank."
     if check.gap_ul > 0:
         text += (
             " A siphon, a leak, a spill or a mistyped figure? What is missing may be in the tank: test the water before"
@@ -182,17 +217,17 @@ def flow_text(name: str, checks: tuple[FlowCheck, ...]) -> str:
     newest = checks[-1]
     errors = [check.error or 0.0 for check in checks]
     same_way = len(checks) >= 3 and all(check.tells for check in checks) and len({error > 0 for error in errors}) == 1
-    if abs(errors[-1]) <= FLOW_TOLERANCE and not same_way:
+    if not newest.alarms and not same_way:
         return ""
     way = "more" if errors[-1] > 0 else "less"
     text = (
-        f"{name}: its pump gave {abs(errors[-1]) * 100:.1f} % {way} than was booked since the refill before (±"
+        f"{name}: its pump gave {abs(errors[-1]) * 100:.1f} % {way} than was booked since the last refill (±"
         f" {(newest.uncertainty or 0.0) * 100:.1f} %): {ml(newest.found_ul)} were left, {ml(newest.expected_ul)} by the"
         " books."
     )
     if same_way:
         listed = ", ".join(f"{error * 100:+.1f} %" for error in errors)
-        text += f" The last three refills all say so: {listed}."
+        text += f" Three refills say so: {listed}."
     else_ = (
         "look for a leak or a siphon"
         if errors[-1] > 0

@@ -10,7 +10,7 @@ from dosingd import units
 from dosingd.books import Books
 from dosingd.chemistry.stock import Strength
 from dosingd.daily import Strengths, plan_strengths
-from dosingd.plan.model import Plan
+from dosingd.plan.model import DailyVolume, Plan
 from dosingd.records import Substance
 from dosingd.reservoir import map_from_strength, outlet_strength
 from dosingd.words import plain
@@ -20,13 +20,29 @@ SAME_STRENGTH = 0.001
 
 
 def strengths_of(plan: Plan, books: Books) -> Strengths:
-    """The strength of what is in each reservoir; the plan's stock where no refill was booked."""
+    """The strength of what is in each reservoir; the plan's stock where no refill was booked.
+
+    Of a channel that is planned by volume and waits, the lesser of both: its followers give what is balanced by it, and
+    must not rise by a stock that is not dosed.
+    """
     strengths = plan_strengths(plan)
-    for channel in strengths:
+    for channel, own in plan_strengths(plan).items():
         contents = books.contents.get(channel)
-        if contents is not None and contents.strength is not None:
-            strengths[channel] = contents.strength
+        if contents is None or contents.strength is None:
+            continue
+        strengths[channel] = contents.strength
+        waits = isinstance(plan.channels[channel].daily, DailyVolume) and stock_differs(plan, books, channel)
+        if waits and own is not None:
+            strengths[channel] = _lesser(own, contents.strength)
     return strengths
+
+
+def _lesser(one: Strength, other: Strength) -> Strength:
+    return Strength(
+        min(one.alkalinity_eq_per_l, other.alkalinity_eq_per_l),
+        min(one.calcium_mol_per_l, other.calcium_mol_per_l),
+        min(one.magnesium_mol_per_l, other.magnesium_mol_per_l),
+    )
 
 
 def at_outlet(plan: Plan, books: Books, channel: str) -> Strength | None:

@@ -64,5 +64,8 @@ def _text(plan: Plan, path: str, place: Path, bench: bool) -> str:
     if bench:
         lines.append("It is a bench's: reservoirs full, pumps at their nominal flow, and real pins refuse it.")
     lines.append("The allowance begins at zero and grows with the hours: the first doses may be refused.")
+    if not bench:
+        lines.append("Then say what is in each reservoir, or no level and no strength of it is known:")
+        lines += [f"  dosingd refill {name} --to VOLUME" for name in plan.channels]
     lines.append(f"To see it: dosingd history --state {Path(path).parent}")
     return "\n".join(lines)

@@ -43,10 +43,17 @@ class Level(click.ParamType[int]):
 @click.option("--found", type=Level(), metavar="V", help="What was really left in it, before pouring.")
 @click.option("--stock", metavar="NAME", help="What was poured, by its name in the plan.")
 @click.option("--confirm", is_flag=True, help="All that is in it is the plan's stock, as strong as the plan says.")
+@click.option("--yes", is_flag=True, help="Confirm although it contradicts the books, or raises what is dosed.")
 @click.option("--witness", metavar="DIR", help="Without a daemon: where the ledger's witness lies, if init was told.")
 @options_everywhere
 def refill(
-    channel: str, to: int | None, found: int | None, stock: str | None, confirm: bool, witness: str | None
+    channel: str,
+    to: int | None,
+    found: int | None,
+    stock: str | None,
+    confirm: bool,
+    yes: bool,
+    witness: str | None,
 ) -> Reply:
     """Book what was poured into a reservoir. The day's doses follow the strength that is really in it.
 
@@ -56,7 +63,9 @@ def refill(
     """
     if to is None and not confirm:
         raise click.UsageError('Say what is in the reservoir now, such as: --to "2 L"', click.get_current_context())
-    request = Refill(channel, to, found, stock, confirm)
+    if yes and not confirm:
+        raise click.UsageError("--yes goes with --confirm alone.", click.get_current_context())
+    request = Refill(channel, to, found, stock, confirm, yes)
     try:
         answer = asked(request)
     except NoDaemon:
@@ -66,7 +75,7 @@ def refill(
 
 def without_daemon(request: Refill, witness: str | None) -> Answer:
     """Straight into the ledger, under the daemon's lock, so that none starts meanwhile."""
-    said = refills.Refill(request.channel, request.to_ul, request.found_ul, request.stock, request.confirm)
+    said = refills.Refill(request.channel, request.to_ul, request.found_ul, request.stock, request.confirm, request.yes)
     with unmanned(None if witness is None else Path(witness)) as desk:
         data, messages = refills.book(desk.plan, desk.books, said, desk.write)
     return Answer(0, data, (*desk.messages, *messages))
@@ -88,7 +97,7 @@ def _rows(data: Mapping[str, Any]) -> list[tuple[str, str]]:
         found = "not said" if data["found_ml"] is None else ml(data["found_ml"] * 1000)
         rows.append(("Left before", f"{ml(data['expected_ml'] * 1000)} by the books, found {found}"))
     if data["flow_error_percent"] is not None:
-        off = f"{data['flow_error_percent']:+.1f} % (± {data['flow_error_uncertainty_percent']:.1f} %)"
+        off = f"{data['flow_error_percent']:+z.1f} % (± {data['flow_error_uncertainty_percent']:.1f} %)"
         rows.append(("Flow", f"{off} off, since the level was last measured"))
     elif data["flow_error_unknown"]:
         rows.append(("Flow", f"not told: {data['flow_error_unknown']}"))

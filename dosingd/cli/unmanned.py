@@ -8,21 +8,25 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 
 from attrs import frozen
 
 from dosingd.books import Books
+from dosingd.checking import raised_since
 from dosingd.cli.planfile import sound_plan
 from dosingd.cli.statedir import ledger_path, witness_directory
 from dosingd.cli.wishes import wishes
 from dosingd.clock import SystemClock
 from dosingd.daemon.early import take_lock
-from dosingd.errors import LedgerRefused
+from dosingd.errors import LedgerRefused, PlanRefused
 from dosingd.ledger import Book, Witness
 from dosingd.ledger.account import Account
+from dosingd.limits import plan_loaded
 from dosingd.plan import Plan
 from dosingd.records import Event, Row
+from dosingd.words import ml
 
 
 @frozen
@@ -44,6 +48,33 @@ class Unmanned:
         return self.account.write(event, self.clock.now())
 
 
+def _refuse_another(plan: Plan, books: Books) -> None:
+    """What is booked is booked by the plan in force: another rig's file, or one that nobody has brought into force yet
+    and that a reload would ask about, would say heads, stocks and reservoirs that are not there."""
+    force, file = books.plan, wishes().plan_file(None)
+    if force is None:
+        return  # nothing was ever brought into force, so nothing contradicts it
+    if force.rig != plan.rig:
+        raise PlanRefused(
+            f"{file} is the plan of the rig {plan.rig}, and this ledger is of {force.rig}. Nothing was booked. Name its"
+            " own plan: --plan FILE, or the other rig's ledger: --state DIR",
+        )
+    here = plan_loaded(plan, datetime.min.replace(tzinfo=UTC))
+    differs = list(raised_since(force, plan))
+    for name in plan.channels:
+        if name in force.heads and force.heads[name] != here.heads[name]:
+            differs.append(f"{name}: another gpio, speed, nominal_flow or line")
+        if name in force.holds_ul and force.holds_ul[name] != here.holds_ul[name]:
+            differs.append(f"{name}: its reservoir holds {ml(here.holds_ul[name])}, not {ml(force.holds_ul[name])}")
+    if differs:
+        raise PlanRefused(
+            f"{file} is not the plan in force by the ledger:\n"
+            + "\n".join(f"  {line}" for line in differs)
+            + "\nNothing was booked. Start the daemon, and it brings this plan into force, or holds and asks: then"
+            " dosingd reload --yes. After that do this again. Or name the plan in force: --plan FILE"
+        )
+
+
 @contextmanager
 def unmanned(witness: Path | None = None) -> Iterator[Unmanned]:
     """The rig of the state directory and plan that were asked for. Raises a Refusal when a daemon runs after all, when
@@ -61,6 +92,7 @@ def unmanned(witness: Path | None = None) -> Iterator[Unmanned]:
                     "The last run was not settled: the daemon was cut off in its midst. Nothing was booked. Start it,"
                     " so that it books what may have gone in, then do this again."
                 )
+            _refuse_another(plan, account.books)
             yield Unmanned(plan, account, SystemClock(), messages)
         finally:
             book.close()

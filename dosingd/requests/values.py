@@ -65,6 +65,8 @@ def _is_channel(_: object, __: object, value: str) -> None:
 def _is_volume(_: object, __: object, value: int) -> None:
     if not 0 < value <= MOST_VOLUME_UL:
         shown = f"{plain(value / 1000)} mL" if abs(value) < 10**12 else "So much"
+        if value == 0:
+            shown = "Less than 0.001 mL"  # what was asked may have been a little, and was rounded
         refuse(f"{shown} is no volume to run by hand: above zero, {MOST_VOLUME_UL // 1000} mL at most.")
 
 
@@ -100,8 +102,9 @@ def _is_why(_: object, __: object, value: str) -> None:
 
 def _is_pause(_: object, __: object, value: float) -> None:
     if not 0 < value <= MOST_PAUSE_S:
+        asked = f"{plain(value / 3600)} h" if value >= 3600 else f"{plain(value)} s"
         raise RequestRefused(
-            f"A pause of {plain(value)} s is none: it must be above zero, {plain(MOST_PAUSE_S / 3600)} hours at most. "
+            f"A pause of {asked} is none: it must be above zero, {plain(MOST_PAUSE_S / 3600)} hours at most. "
             "Nothing was done. To stop for longer: dosingd hold"
         )
 
@@ -229,6 +232,7 @@ class Refill:
     found_ul: int | None = field(default=None, validator=_optional(_is_level))
     stock: str | None = field(default=None, validator=_optional(_is_channel))
     confirm: bool = False
+    yes: bool = False  #: a confirmation that was asked about is meant
 
 
 @frozen
@@ -343,7 +347,7 @@ def in_words(request: Request) -> str:
         case Release(clock=True):
             return "release, the clock is right"
         case Refill(confirm=True):
-            return f"refill {request.channel}, confirm"
+            return f"refill {request.channel}, confirm{', yes' if request.yes else ''}"
         case Refill():
             stock = "" if request.stock is None else f" of {request.stock}"
             return f"refill {request.channel} to {ml(request.to_ul or 0)}{stock}"

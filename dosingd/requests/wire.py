@@ -146,6 +146,7 @@ _FORMS: Mapping[type[Request], Mapping[str, _Read]] = {
         "found_ul": _or_nothing(_whole),
         "stock": _or_nothing(_text),
         "confirm": _truth,
+        "yes": _truth,
     },
     Lengths: {"channel": _text},
     TestRun: {"channel": _text, "seconds": _or_nothing(_real), "volume_ul": _or_nothing(_whole)},

@@ -194,3 +194,60 @@ def test_no_ledger_no_refill(tmp_path: Path, capsys: Capture) -> None:
     said = say(capsys, "refill", "alk", "--to", "2 L", "--plan", CHANGEOVER, "--state", str(tmp_path / "x"), "--json")
     assert (said.status, said.data["error"]["code"]) == (2, "state")
     assert json.loads(said.out) == said.data
+
+
+# -- by another plan than the one in force -------------------------------------------------------------------
+
+
+def other_plan(tmp_path: Path, old: str, new: str) -> list[str]:
+    text = Path(CHANGEOVER).read_text(encoding="utf-8")
+    assert old in text
+    file = tmp_path / "other.yaml"
+    file.write_text(text.replace(old, new, 1), encoding="utf-8")
+    return ["--plan", str(file), "--state", str(tmp_path / "state")]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "word"),
+    [
+        ("rig: ", "rig: other-", "is the plan of the rig other-"),
+        ("holds: 2 L", "holds: 1.9 L", "its reservoir holds 1900 mL, not 2000 mL"),
+        ("gpio: 17", "gpio: 22", "another gpio, speed, nominal_flow or line"),
+    ],
+)
+def test_no_other_plan_than_the_one_in_force_books_anything(
+    tmp_path: Path, capsys: Capture, old: str, new: str, word: str
+) -> None:
+    bench(tmp_path, capsys)
+    before = rows(tmp_path)
+    where = other_plan(tmp_path, old, new)
+    for arguments in (
+        ("refill", "alk", "--to", "1 L"),
+        ("calibrate", "alk", "--run", "10 s=2.5 mL", "--run", "30 s=7.5 mL", "--run", "30 s=7.5 mL"),
+        ("retube", "alk"),
+    ):
+        told = say(capsys, *arguments, *where, "--json")
+        assert told.status == 2
+        assert word in told.data["error"]["message"]
+        assert "Nothing was booked." in told.data["error"]["message"]
+        assert "--plan" in told.data["error"]["message"]
+    assert rows(tmp_path) == before
+
+
+def test_a_plan_that_differs_in_nothing_that_matters_books(tmp_path: Path, capsys: Capture) -> None:
+    bench(tmp_path, capsys)
+    where = other_plan(tmp_path, "rig: ", "# a word\nrig: ")
+    assert say(capsys, "refill", "alk", "--to", "2 L", *where).status == 0
+
+
+def test_yes_goes_with_a_confirmation(tmp_path: Path, capsys: Capture) -> None:
+    with served(tmp_path, desk(Answer(0, BOOKED))) as here:
+        assert say(capsys, "refill", "alk", "--to", "2 L", "--yes", "--state", str(tmp_path)).status == 2
+        assert say(capsys, "refill", "alk", "--confirm", "--yes", "--state", str(tmp_path)).status == 0
+    assert here.taken == [Refill("alk", None, confirm=True, yes=True)]
+
+
+def test_an_error_of_nothing_has_no_sign_of_less(tmp_path: Path, capsys: Capture) -> None:
+    with served(tmp_path, desk(Answer(0, {**BOOKED, "flow_error_percent": -0.04}))):
+        told = say(capsys, "refill", "alk", "--to", "2 L", "--state", str(tmp_path))
+    assert "+0.0 % (± 1.9 %) off" in told.out

@@ -53,8 +53,9 @@ def test_the_rest_of_the_day_follows_the_strength_that_is_there() -> None:
         of.file = DOUBLED
         reloaded = of.ask(Reload())
         assert reloaded.messages == (
-            "alk: its reservoir holds soda by the books, and the plan says double, so it waits. If all of it is the"
-            " plan's: dosingd refill alk --confirm",
+            "alk: its reservoir holds soda by the books, and the plan says double, so it waits. Next: name soda in"
+            " the plan (channels.alk.stock), then: dosingd reload. Only if all in it is double: dosingd refill alk"
+            " --confirm",
         )
         of.live(HOUR_S)
         assert of.rig.pulse_s("alk") == first_s

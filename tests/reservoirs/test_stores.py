@@ -62,7 +62,7 @@ def test_three_refills_that_err_the_same_way_say_so_although_each_is_within_it()
         assert standing(of, Kind.FLOW_ERROR) == []
     refill(of, 700_000, -0.04)
     [alarm] = standing(of, Kind.FLOW_ERROR)
-    assert "The last three refills all say so: -3.0 %, -3.5 %, -4.0 %." in alarm.text
+    assert "Three refills say so: -3.0 %, -3.5 %, -4.0 %." in alarm.text
 
 
 @pytest.mark.parametrize("errors", [(0.03, -0.03, 0.03), (0.03, 0.03, 0.015), (0.03, 0.03)])
@@ -124,9 +124,9 @@ def test_a_stock_that_differs_raises_an_alarm_until_a_person_says() -> None:
     other = plan(evolve(PLAN.channels["alk"], stock="double"), CA, stocks=tuple(PLAN.stocks.values()))
     [alarm] = standing(of, Kind.STOCK_DIFFERS, other)
     assert "holds soda by the books, and the plan says double" in alarm.text
-    assert alarm.next_step == "dosingd refill alk --confirm"
+    assert "dosingd refill alk --confirm" in alarm.next_step
     of.plan = other
-    said(of, None, confirm=True)
+    said(of, None, confirm=True, yes=True)
     assert standing(of, Kind.STOCK_DIFFERS) == []
 
 
