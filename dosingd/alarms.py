@@ -13,26 +13,28 @@ from enum import StrEnum
 from attrs import evolve, frozen
 
 from dosingd import stores
-from dosingd.books import Books, Recent
+from dosingd.books import Books, Cause, Recent
 from dosingd.checking.figures import LOW_DKH, hours_until_low
 from dosingd.daily import daily_volume_ul, gives, plan_strengths
-from dosingd.leases import LEAK_SENSOR, NOT_LOW, OUTLIVED, PLAN_CHANGED, READS_HIGH
+from dosingd.leases import LEAK_SENSOR, MAY_HAVE_RUN, way_out
 from dosingd.plan.model import Plan, WithoutClock
 from dosingd.records import Reading, Substance
 from dosingd.reservoir import days_left
 from dosingd.strengths import strengths_of
 from dosingd.trust import UNCLOCKED_AFTER_S, Trust
 from dosingd.upkeep import findings
+from dosingd.words import clipped, counted, plain
 
 DAY_MS = 24 * 3600 * 1000
 #: Over 48 h, less than this share of the plan given is a shortfall.
 SHORTFALL_SHARE = 0.7
 #: So many starts within an hour that nobody asked for are no accident any more.
 RESTARTS = 3
+#: A phone shows some 250 characters, so of a reason that somebody typed, or that lists many things, so much is told.
+#: `status` and the log have all of it.
+MOST_OF_A_REASON = 96
 #: How long the end of a pause is told.
 PAUSE_ENDED_MS = 3600 * 1000
-#: What a person does with a plan that a start found and did not bring into force.
-CONFIRM_PLAN = "if the plan is meant: dosingd reload --yes; if not, put the one before back, then: dosingd reload"
 
 
 class Kind(StrEnum):
@@ -57,10 +59,12 @@ class Kind(StrEnum):
     PLAN_REFUSED = "plan-refused"
     PLAN_CHANGED = "plan-changed"
     BROKER_UNREACHABLE = "broker-unreachable"
+    BROKER_DENIES = "broker-denies"
     NO_CALIBRATION = "no-calibration"
     CALIBRATION_DUE = "calibration-due"
     IDENTIFY_DUE = "identify-due"
     STOCK_DIFFERS = stores.STOCK_DIFFERS
+    RESERVOIR_UNKNOWN = stores.NOT_BOOKED
     FLOW_ERROR = stores.FLOW_ERROR
     LEVEL_DIFFERS = stores.LEVEL_DIFFERS
     FLOAT_LOW = "float-low"
@@ -94,7 +98,7 @@ def alarms(
     now_at = reading.wall_at
     found += _latch(plan, books, now_at)
     if cannot_lay is not None:
-        text = f"Today cannot be laid, so nothing is dosed: {cannot_lay.rstrip('.')}.{without_doses(plan)}"
+        text = f"Today's doses fit nowhere, so nothing is dosed: {told(cannot_lay)}{without_doses(plan)}"
         found.append(Alarm(Kind.CANNOT_LAY, None, now_at, text, "dosingd check PLAN"))
     found += _pause(books, books.proven_ms(reading), now_at)
     found += _restarts(books, reading)
@@ -104,7 +108,8 @@ def alarms(
         Alarm(Kind(one.kind), one.channel, one.since, one.text, one.next_step)
         for one in (*findings(plan, books, now_at), *stores.found(plan, books, now_at))
     ]
-    found += _recent(plan, books, books.proven_ms(reading), now_at)
+    behind = trust is not None and trust.behind
+    found += _recent(plan, books, books.proven_ms(reading), now_at, behind=behind)
     return tuple(_with_what_is_missing(plan, alarm) for alarm in found)
 
 
@@ -113,7 +118,13 @@ def _with_what_is_missing(plan: Plan, alarm: Alarm) -> Alarm:
     if alarm.kind not in STOPS_A_CHANNEL or alarm.channel is None:
         return alarm
     daily_ml = float(daily_volume_ul(plan, alarm.channel, plan_strengths(plan))) / 1000
-    return evolve(alarm, text=f"{alarm.text.rstrip('.')}. Until then the tank goes without {daily_ml:.1f} mL a day.")
+    return evolve(alarm, text=f"{alarm.text.rstrip('.')}. Meanwhile the tank goes without its {daily_ml:.1f} mL a day.")
+
+
+def told(reason: str) -> str:
+    """A reason as a sentence of an alarm, no longer than a phone can show beside the rest."""
+    text = clipped(reason.rstrip(" ."), MOST_OF_A_REASON)
+    return text if text.endswith(("…", "?", "!")) else f"{text}."
 
 
 def without_doses(plan: Plan) -> str:
@@ -125,25 +136,37 @@ def without_doses(plan: Plan) -> str:
 
 
 def _latch(plan: Plan, books: Books, now_at: datetime) -> list[Alarm]:
-    """The hold, and with it what it was that held the rig, where that is more than a hold."""
-    why, since_at = books.held, books.held_since_at or now_at
+    """The hold, and with it whatever it was that held the rig, where that is more than a hold: each cause counts."""
+    why = books.held
     if why is None:
         return []
-    text = f"All pumps are off: {why.rstrip('.')}. Nothing is dosed until a person releases the rig."
-    asked = why.startswith(PLAN_CHANGED) and books.plan is not None and books.plan.sha256 != plan.sha256
-    step = CONFIRM_PLAN if asked else "dosingd release"
-    found = [Alarm(Kind.HELD, None, since_at, text + without_doses(plan), step)]
-    if why.startswith(LEAK_SENSOR):
-        found.append(leak_alarm(f"{why.removesuffix('. Mend that first')}, or was when it held the rig", since_at))
-    if any(words in why for words in (OUTLIVED, NOT_LOW, READS_HIGH)):
-        name = why.partition(":")[0]
-        text = (
-            f"{why.rstrip('.')}. More than was asked may have gone in; the ledger counts it, and every pump is off."
-            f" A switch that welded shut goes on giving whatever the line says.{without_doses(plan)}"
-        )
-        step = "if the pump still turns, pull its plug; mend its switch or wiring, then: dosingd release"
-        found.append(Alarm(Kind.PUMP_OUTLIVED, name if name in plan.channels else None, since_at, text, step))
+    more = len(books.causes) - 1 + books.more_causes
+    besides = f" It is held for {counted(more, 'cause')} more: dosingd status." if more else ""
+    text = f"All pumps are off: {told(books.causes[0].why)}{besides} Nothing is dosed until a person releases the rig."
+    found = [Alarm(Kind.HELD, None, books.held_since_at or now_at, text + without_doses(plan), way_out(why))]
+    for cause in books.causes:
+        found += [
+            one for one in _of_cause(plan, cause) if (one.kind, one.channel) not in {(a.kind, a.channel) for a in found}
+        ]
     return found
+
+
+def _of_cause(plan: Plan, cause: Cause) -> list[Alarm]:
+    """What a cause of a hold is besides."""
+    why = cause.why
+    if why.startswith(LEAK_SENSOR):
+        return [leak_alarm(f"{why.removesuffix('. Mend that first')}, or was when it held the rig", cause.at)]
+    if not any(words in why for words in MAY_HAVE_RUN):
+        return []
+    name = why.partition(":")[0]
+    channel = plan.channels.get(name)
+    rate = "" if channel is None else f", {plain(channel.pump.nominal_ul_per_s * 0.06, 2)} mL a minute"
+    text = (
+        f"{told(why if channel else why[:1].upper() + why[1:])} More than was asked may have gone in; the ledger"
+        f" counts it. Every pump was told to stop, but one whose switch is stuck goes on{rate}."
+    )
+    step = "if the pump still turns, pull its plug; mend its switch or wiring, then: dosingd release"
+    return [Alarm(Kind.PUMP_OUTLIVED, None if channel is None else name, cause.at, text, step)]
 
 
 def leak_alarm(what: str, since_at: datetime) -> Alarm:
@@ -200,8 +223,10 @@ def _clock(plan: Plan, reading: Reading, trust: Trust | None) -> list[Alarm]:
         else ", however long that takes."
     )
     text = f"The clock is not trusted: {why}. No scheduled dose until it is{then}"
-    step = "see that the network is there, or look at the clock and: dosingd release --clock"
-    return [Alarm(Kind.CLOCK_UNTRUSTED, None, since_at, text, step if trust.behind else "dosingd status")]
+    step = "see that the network is there (timedatectl), then: dosingd status"
+    if trust.behind:
+        step = "see that the network is there, or look at the clock and: dosingd release --clock"
+    return [Alarm(Kind.CLOCK_UNTRUSTED, None, since_at, text, step)]
 
 
 def _reservoirs(plan: Plan, books: Books, now_at: datetime) -> list[Alarm]:
@@ -225,38 +250,51 @@ def _reservoirs(plan: Plan, books: Books, now_at: datetime) -> list[Alarm]:
         elif stores.is_low(plan, books, name):
             days = days_left(left, channel.reservoir, daily_volume_ul(plan, name, strengths)) or 0.0
             open_ = stores.uncertainty_ul(plan, books, name)
-            text = f"{name}: {left / 1000:.0f} mL left (± {open_ / 1000:.0f}), enough for {days:.1f} days."
-            text += " Then it stops."
+            about = f" (± {open_ / 1000:.0f})" if open_ >= 500 else ""
+            text = f"{name}: {left / 1000:.0f} mL left{about}, enough for {days:.1f} days. Then it stops."
             if open_ >= left:
                 text = f"{name}: at most {left / 1000:.0f} mL left, enough for {days:.1f} days, and perhaps none."
             found.append(Alarm(Kind.RESERVOIR_LOW, name, now_at, text, f"dosingd refill {name} --to VOLUME"))
     return found
 
 
-def _recent(plan: Plan, books: Books, proven_ms: int, now_at: datetime) -> list[Alarm]:
+#: What a person wants to know of a clock that moved.
+_LAID_ANEW = "The rest of the day was laid anew: no dose is given twice, and none that was passed over is made up for."
+
+
+def _why(name: str, text: str) -> str:
+    """Why a dose was not given, without what the alarm says itself, or what was true then alone."""
+    return text.removeprefix(f"{name}: ").partition(" Nothing was pumped.")[0]
+
+
+def _recent(plan: Plan, books: Books, proven_ms: int, now_at: datetime, *, behind: bool) -> list[Alarm]:
     found = []
     strengths = strengths_of(plan, books)
     day = [one for one in books.recent if one.proven_ms > proven_ms - DAY_MS]
     for kind, of, what in (
         (Kind.DOSE_REFUSED, "refused", "refused in the last 24 h"),
         (Kind.DOSES_MISSED, "missed", "found missed in the last 24 h"),
-        (Kind.DOSE_UNKNOWN, "unknown", "booked in full because the end of the run was not seen"),
+        (
+            Kind.DOSE_UNKNOWN,
+            "unknown",
+            "of which the end was not seen: it may all have gone in, and every limit counts it",
+        ),
     ):
         for name in plan.channels:
             these = [one for one in day if one.kind == of and one.channel == name]
             if these:
                 total = sum(one.volume_ul for one in these) / 1000
                 doses = sum(one.doses for one in these)
-                text = (
-                    f"{name}: {doses} dose{'' if doses == 1 else 's'}, {total:.1f} mL, {what}. "
-                    f"The last: {these[-1].text.rstrip('.')}."
-                )
+                text = f"{name}: {counted(doses, 'dose')}, {total:.1f} mL, {what}."
+                why = _why(name, these[-1].text)
+                if why:
+                    text += f" The last: {told(why)}"
                 if of != "unknown":
                     daily = float(daily_volume_ul(plan, name, strengths)) / 1000
-                    text += f" Nothing is made up for; the plan gives {daily:.1f} mL a day."
+                    text += f" Nothing was pumped, and nothing is made up for; the plan gives {daily:.1f} mL a day."
                 found.append(Alarm(kind, name, these[0].at, text, f"dosingd history --channel {name}"))
     found += [
-        Alarm(Kind.CLOCK_MOVED, None, one.at, f"{one.text.capitalize()}; the day was laid anew.", "dosingd status")
+        Alarm(Kind.CLOCK_MOVED, None, one.at, f"{one.text.capitalize()}. {_LAID_ANEW}", "dosingd status")
         for one in day
         if one.kind == "clock moved"
     ]
@@ -270,9 +308,16 @@ def _recent(plan: Plan, books: Books, proven_ms: int, now_at: datetime) -> list[
             and (one.due_at is None or one.due_at > now_at - timedelta(hours=48))
         ]
         planned = 2 * float(daily_volume_ul(plan, name, strengths))
-        missing = sum(one.volume_ul for one in lost)
+        # Days that a wrong clock went past are no part of 48 h that have passed.
+        missing = min(planned, sum(one.volume_ul for one in lost))
         if planned > 0 and missing > (1 - SHORTFALL_SHARE) * planned:
-            text = f"{name}: {missing / 1000:.1f} of {planned / 1000:.1f} mL were not given in the last 48 h. Test the"
-            text += " water before anything is given by hand: what is missing is not made up for."
-            found.append(Alarm(Kind.SHORTFALL, name, lost[0].at, text, f"dosingd history --channel {name}"))
+            text = f"{name}: {missing / 1000:.1f} of {planned / 1000:.1f} mL were not given in the last 48 h"
+            step = f"test the water, look at the clock, then: dosingd history --channel {name}"
+            if behind:
+                text += ", or the clock was wrong. Days that a wrong clock went past are dosed when they come, once the"
+                text += " clock is confirmed."
+                step = "if the clock is right now: dosingd release --clock"
+            else:
+                text += ". Test the water before anything is given by hand: what is missing is not made up for."
+            found.append(Alarm(Kind.SHORTFALL, name, lost[0].at, text, step))
     return found

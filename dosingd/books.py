@@ -10,10 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
+from zoneinfo import ZoneInfo
 
 from attrs import define, evolve, field, frozen
 
 from dosingd.allowance import Bucket, cup_bucket, day_bucket
+from dosingd.leases import LEAK_SENSOR, MAY_HAVE_RUN, PLAN_CHANGED
 from dosingd.records import (
     STOPPED_BY_FAULT,
     Calibrated,
@@ -57,6 +59,14 @@ CHECKS_KEPT = 3
 RECENT_MS = 48 * 3600 * 1000
 #: Ids of orders at hand; the ledger lets none of the older ones be written again.
 ORDERS_KEPT = 1000
+#: Causes of a hold that are kept. Machines have few; whoever types them has no more than MOST_TYPED written down.
+MOST_CAUSES, MOST_TYPED = 20, 8
+#: So many of them are told in a line.
+CAUSES_TOLD = 4
+#: Plans are compared with the one that was in force so long ago: many small steps make a large one.
+STEPS_MS = 24 * 3600 * 1000
+#: Of that time's plans so many are kept. Where there were more, those between go, and the oldest stays.
+PLANS_KEPT = 20
 #: Starts before which nobody had stopped the daemon are counted over so long.
 RESTARTS_MS = 3600 * 1000
 
@@ -71,6 +81,7 @@ class DayAccount:
     given_ul: int = 0
     refused_ul: int = 0
     missed_ul: int = 0
+    reserved: int = 0  #: how many of the slots were reserved: something of them may have gone in
     given: int = 0
     refused: int = 0
     missed: int = 0
@@ -109,6 +120,14 @@ class Seen:
     says: str
     at: datetime
     proven_ms: int
+
+
+@frozen
+class Cause:
+    """One cause of a hold, and since when."""
+
+    why: str
+    at: datetime
 
 
 @frozen
@@ -157,8 +176,10 @@ class Books:
     running: bool = False  #: the program that started last has not been stopped in order
     restarts: list[int] = field(factory=list)  #: proven times of the last hour's starts before which it had not been
     restarts_since_at: datetime | None = None  #: the first of them after an hour's rest
-    held: str | None = None
-    held_since_at: datetime | None = None
+    #: Every cause of the hold since the last release, the first one first; each holds the rig by itself (R11).
+    causes: tuple[Cause, ...] = ()
+    more_causes: int = 0  #: beyond those that are kept
+    plans: tuple[tuple[int, PlanLoaded], ...] = ()  #: lately in force, each with the proven time since when
     paused_until_ms: int | None = None
     paused_until_at: datetime | None = None
     total_given_ul: dict[str, int] = field(factory=dict)
@@ -184,6 +205,10 @@ class Books:
         """What a channel's scheduled doses of a day came to so far; an empty account when there were none."""
         return self.days.get(day, {}).get(channel) or DayAccount()
 
+    def consumed(self, day: date | None, channel: str, slot: str | None) -> bool:
+        """Whether a slot of a dosing day is behind the newest that was reserved, refused or missed of it."""
+        return day is not None and slot is not None and slot <= self.account(day, channel).last_slot
+
     def unclocked_spent(self, channel: str, since_proven_ms: int) -> tuple[int, float, int]:
         """Asked µL, asked µmol and given µL of the doses given without a clock since a proven time.
 
@@ -191,6 +216,34 @@ class Books:
         """
         kept = [one for one in self.unclocked if one.channel == channel and one.proven_ms >= since_proven_ms]
         return sum(one.asked_ul for one in kept), sum(one.asked_umol for one in kept), sum(one.given_ul for one in kept)
+
+    @property
+    def held(self) -> str | None:
+        """Why the rig is held, in words, the first cause first; None: it is not."""
+        if not self.causes:
+            return None
+        first, *others = (one.why for one in self.causes)
+        if not others:
+            return first
+        others.sort(key=lambda why: not any(words in why for words in (PLAN_CHANGED, LEAK_SENSOR, *MAY_HAVE_RUN)))
+        shown = [one.rstrip(" .") for one in (first, *others)[:CAUSES_TOLD]]
+        more = len(self.causes) - len(shown) + self.more_causes
+        return "; and besides: ".join(shown) + (f"; and {more} more" if more else "")
+
+    @property
+    def held_since_at(self) -> datetime | None:
+        """Since when the rig is held; None: it is not."""
+        return self.causes[0].at if self.causes else None
+
+    def held_for(self, why: str) -> bool:
+        """Whether this very cause holds the rig already, or so many that another row would tell nothing."""
+        return len(self.causes) >= MOST_CAUSES or any(one.why == why for one in self.causes)
+
+    def plan_before_steps(self, proven_ms: int) -> PlanLoaded | None:
+        """The plan that was in force 24 h of proven time ago, or the oldest known since; the one that a person said
+        yes to, where that is newer."""
+        old = [plan for since_ms, plan in self.plans if proven_ms - since_ms >= STEPS_MS]
+        return old[-1] if old else self.plans[0][1] if self.plans else None
 
     def paused(self, proven_ms: int) -> bool:
         """Whether a pause is still running."""
@@ -235,14 +288,16 @@ class Books:
                     kind = str(event.outcome)
                     self._remember(row, kind, event.channel, event.asked_ul, event.reason, event.doses, event.due_at)
             case Held():
-                if self.held is None:  # the first cause is kept (R11)
-                    self.held, self.held_since_at = event.reason, row.reading.wall_at
-            case Released():
-                self.held, self.held_since_at = None, None
+                self._held(event, row)
+            case Released(cause=None):
+                self.causes, self.more_causes = (), 0
+            case Released(cause=cause):
+                self.causes = tuple(one for one in self.causes if one.why != cause)
             case Paused():
                 self.paused_until_ms, self.paused_until_at = event.until_proven_ms, event.until_at
             case ClockConfirmed():
                 self.newest_wall_at = None
+                self._forget_days_that_come_again(row.reading.wall_at)
             case ClockMoved():
                 self._remember(row, "clock moved", "", 0, f"the clock moved by {event.by_s:+.0f} s")
             case Started():
@@ -278,6 +333,14 @@ class Books:
         self.recent = [one for one in self.recent if one.proven_ms > row.proven_ms - RECENT_MS]
         self.recent.append(Recent(row.proven_ms, row.reading.wall_at, kind, channel, volume_ul, text, doses, due_at))
 
+    def _held(self, event: Held, row: Row) -> None:
+        if any(one.why == event.reason for one in self.causes):
+            return
+        if len(self.causes) >= MOST_CAUSES:
+            self.more_causes += 1
+        else:
+            self.causes = (*self.causes, Cause(event.reason, row.reading.wall_at))
+
     def _started(self, event: Started, row: Row) -> None:
         if self.running:
             self.restarts = [*self.restarts_within_the_hour(row.proven_ms), row.proven_ms]
@@ -299,9 +362,20 @@ class Books:
             self.zones = [*known, (event.timezone, event.zone_from_at)]
         for channel, head in event.heads.items():  # an older row names none, and ends nothing
             self.tubing[channel] = self.tubing_of(channel).after_plan(head, event.sha256)
+        if event.heads:
+            # What left the plan may be on another line when it comes back, and nobody books what was done to it.
+            for channel in self.tubing.keys() - event.heads.keys():
+                self.tubing[channel] = self.tubing[channel].without_plan()
         for channel, holds_ul in event.holds_ul.items():
             self._at_most(channel, holds_ul, row.reading.wall_at)
         self.plan = event
+        now = (proven_ms, event)
+        if event.confirmed:
+            self.plans = (now,)
+            return
+        old = [one for one in self.plans if proven_ms - one[0] >= STEPS_MS]
+        kept = (*old[-1:], *self.plans[len(old) :])
+        self.plans = (*kept[: PLANS_KEPT - 1], now)
 
     def _calibrated(self, event: Calibrated, row: Row) -> None:
         sha256 = None if self.plan is None else self.plan.sha256
@@ -340,6 +414,10 @@ class Books:
             # Refilled again before the line was flushed, it may still hold the stock before the last.
             before=None if before is None else outlet_strength(before),
         )
+        # A row that was written by another plan than the one in force may say more than there is room for.
+        holds_ul = None if self.plan is None else self.plan.holds_ul.get(event.channel)
+        if holds_ul is not None:
+            self._at_most(event.channel, holds_ul, row.reading.wall_at)
 
     def _check_flow(self, event: Refilled, row: Row) -> None:
         before, filling = self.contents.get(event.channel), self.fillings.get(event.channel)
@@ -369,7 +447,8 @@ class Books:
                     )
                 )
             else:
-                self._spend(event.day, event.channel, event.slot, event.asked_ul, event.asked_umol)
+                account = self._spend(event.day, event.channel, event.slot, event.asked_ul, event.asked_umol)
+                account.reserved += 1
 
     def _settled(self, event: Settled, row: Row) -> None:
         reserved_row = self.open.pop(event.reservation, None)
@@ -442,6 +521,34 @@ class Books:
         account.spent_ul += asked_ul
         account.spent_umol += asked_umol or 0.0
         return account
+
+    def _forget_days_that_come_again(self, right_at: datetime) -> None:
+        """The clock is right, and so every later day is still to come, whatever a wrong clock went past. Where nothing
+        was reserved of it nothing can have gone in, and its doses are due when it really comes. A day of which a single
+        slot was reserved stays as it is: nothing is given twice."""
+        if not self.zones:
+            return
+        today = self._day_of(right_at)
+        free = {
+            (day, channel)
+            for day, accounts in self.days.items()
+            if day >= today
+            for channel, account in accounts.items()
+            if account.reserved == 0
+        }
+        for day, channel in free:
+            del self.days[day][channel]
+        self.recent = [
+            one
+            for one in self.recent
+            if one.kind not in ("missed", "refused")
+            or one.due_at is None
+            or one.due_at <= right_at
+            or (self._day_of(one.due_at), one.channel) not in free
+        ]
+
+    def _day_of(self, at: datetime) -> date:
+        return at.astimezone(ZoneInfo(self.zones[zone_in_force(self.zones, at)][0])).date()
 
     # -- buckets -------------------------------------------------------------------------------------------
 

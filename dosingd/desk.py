@@ -20,7 +20,7 @@ from zoneinfo import ZoneInfo
 from dosingd import commissioning, refills
 from dosingd.agenda import dosing_day
 from dosingd.calibration import run_s_from_volume, volume_ul_from_run_s
-from dosingd.checking import RAISE, raised, raised_since
+from dosingd.checking import RAISE, asked_of
 from dosingd.clock import Clock
 from dosingd.cut import Cut
 from dosingd.duty import Duty
@@ -29,7 +29,6 @@ from dosingd.errors import DosingError
 from dosingd.flows import flow_of
 from dosingd.foresight import made_refused
 from dosingd.gate import Request as Run
-from dosingd.leases import PLAN_CHANGED
 from dosingd.plan.model import Plan
 from dosingd.records import Into, Outcome, PlanLoaded, Purpose, Row
 from dosingd.requests import (
@@ -69,7 +68,8 @@ Reader = Callable[[], "Plan | Answer"]
 
 class Desk:
     """The rig's front desk. `read_plan` reads the plan's file; `bring` brings another plan into force on the turn
-    thread and raises a DosingError where that cannot be; `ring` wakes the control loop."""
+    thread, one that a person was asked about and said yes to where it is told so, and raises a DosingError where that
+    cannot be; `ring` wakes the control loop."""
 
     def __init__(
         self,
@@ -78,7 +78,7 @@ class Desk:
         clock: Clock,
         *,
         read_plan: Reader,
-        bring: Callable[[Plan], None],
+        bring: Callable[[Plan, bool], None],
         ring: Callable[[], None],
     ) -> None:
         self._duty, self._cut, self._clock = duty, cut, clock
@@ -273,7 +273,9 @@ class Desk:
     def _refill(self, request: Refill) -> Answer:
         """The reservoir's books, and the rest of the day laid by what is really in it."""
         rounds, plan = self._duty.rounds, self._duty.plan
-        said = refills.Refill(request.channel, request.to_ul, request.found_ul, request.stock, request.confirm)
+        said = refills.Refill(
+            request.channel, request.to_ul, request.found_ul, request.stock, request.confirm, request.yes
+        )
         data, messages = refills.book(
             plan, rounds.account.books, said, lambda row: rounds.account.write(row, self._clock.now())
         )
@@ -316,7 +318,7 @@ class Desk:
             return Answer.refused("ledger", f"{stopped} The running plan stays in force; mend that first.")
         old, books = self._duty.plan, self._duty.rounds.account.books
         found = bool(self._duty.rounds.unconfirmed)
-        more = raised_since(books.plan, plan) if found and books.plan is not None else raised(old, plan)
+        more = asked_of(plan, books, books.proven_ms(self._clock.now()), running=None if found else old)
         if more and not yes:
             listed = "\n".join(f"  {line}" for line in more)
             stays = "The rig stays held." if found else "The running plan stays in force."
@@ -326,26 +328,23 @@ class Desk:
                 f"{stays} If that is meant: dosingd reload --yes",
             )
         try:
-            self._bring(plan)
+            self._bring(plan, bool(more))
         except DosingError as fault:
             self._duty.plan_refused(str(fault))
             raise
         self._duty.plan_refused(None)
         self._duty.wake()
         self._duty.publish()
-        same = " It is the same as before." if old.sha256 == plan.sha256 and not found else ""
-        message = f"The plan is in force; the rest of the day is laid anew.{same}"
-        if found:
-            message = f"The plan is in force. {self._no_longer_asked()}"
-        return Answer(0, {"ok": True, "message": message}, against_books(plan, books))
-
-    def _no_longer_asked(self) -> str:
-        """The end of a hold that stood for a plan which a person has now brought into force; every other stays."""
-        held = self._duty.rounds.account.books.held
-        if held is not None and held.startswith(PLAN_CHANGED):
-            released = self._stops.release(Release())
-            return str(released.data["message"]) if released.status == 0 else released.text or ""
-        return self._stops.what_next("It holds from now on", "The rig doses again")
+        done = "The plan is in force" if found else "The plan is in force; the rest of the day is laid anew"
+        if old.sha256 == plan.sha256 and not found:
+            done += ". It is the same as before"
+        lost = tuple(
+            f"{name}: {ml(volume_ul)} that were still to come today have no time left in the new plan. They are booked"
+            " as missed, and not made up for."
+            for name, volume_ul in self._duty.rounds.taken_ul.items()
+        )
+        message = self._stops.plan_in_force(done)
+        return Answer(0, {"ok": True, "message": message}, (*lost, *against_books(plan, books)))
 
     def _local(self, at: datetime) -> str:
         return at.astimezone(ZoneInfo(self._duty.plan.timezone)).isoformat(timespec="milliseconds")

@@ -20,12 +20,12 @@ from zoneinfo import ZoneInfo
 from attrs import evolve
 
 from dosingd import __version__, memo, standing
-from dosingd.alarms import CONFIRM_PLAN, Alarm, Kind, told, without_doses
+from dosingd.alarms import Alarm, Kind, told, without_doses
 from dosingd.clock import Clock
 from dosingd.cut import Cut
 from dosingd.errors import LedgerFailed
 from dosingd.inputs import Watch
-from dosingd.leases import PLAN_CHANGED
+from dosingd.leases import CONFIRM_PLAN, PLAN_CHANGED
 from dosingd.mqtt.granted import Denied
 from dosingd.plan.model import Plan
 from dosingd.records import Reading, Reserved, Row
@@ -400,6 +400,13 @@ class Duty:
             self.ledger_fault, self._ledger_fault_at = str(fault), self.clock.now().wall_at
             self._say("error", f"No pump runs any more: {fault}")
         self.next_mono_s = self.clock.now().mono_s + FRESH_STATE_S
+
+    def stand_still(self, reason: str) -> list[str]:
+        """Every line low, and the cut's `reason` mended, where the rig is held already and nothing is left to write.
+        Returns the lines that did not go low, in words."""
+        failed = self.rounds.turn.pumps_off()
+        self.cut.mend(reason)
+        return failed
 
     def hold(self, why: str, reason: str) -> list[str]:
         """Latch the rig for `why`, and mend the cut's `reason` when it is booked; while it cannot be booked, the cut

@@ -1,7 +1,7 @@
 """What may be on until when, and the latch.
 
 Rules this room keeps (R5, R11): "on" is a lease whose end is set before the pin moves; whatever outlives its lease is
-forced off and the rig is held with its first cause until a person releases it.
+forced off and the rig is held with its cause until a person releases it.
 
 Pure: no file, pin, socket, thread, logger, database, clock.
 """
@@ -17,6 +17,9 @@ from attrs import evolve, field, frozen
 LEASE_MARGIN_S = 0.5
 #: A lease's end may be passed by this much before the control loop calls it broken: one turn of the loop.
 LEASE_GRACE_S = 0.25
+#: From a process that hangs until its watchdog has ended it and the stop helper has driven its line low, at most, on a
+#: Pi that is busy: 5 s of the watchdog, 3 s in which it is ended, and the helper's one.
+WATCHED_S = 9.0
 #: A reboot with a line stuck on: hardware watchdog (15 s at most on a Pi) plus the time until pins are driven low.
 WORST_FAULT_S = 90.0
 
@@ -26,6 +29,17 @@ NOT_LOW = "could not be driven low"
 READS_HIGH = "still reads high"
 LEAK_SENSOR = "the leak sensor"
 PLAN_CHANGED = "the plan was changed while no daemon ran"
+#: A pump may have run on, or still run.
+MAY_HAVE_RUN = (OUTLIVED, NOT_LOW, READS_HIGH, "reads high and cannot be driven low")
+
+RELEASE = "dosingd release"
+#: What a person does with a plan that a start found and did not bring into force. Until then a release is refused.
+CONFIRM_PLAN = "if the plan is meant: dosingd reload --yes; if not, put the one before back, then: dosingd reload"
+
+
+def way_out(why: str) -> str:
+    """What ends a hold, by its causes in words: the next command, or what a person decides first."""
+    return CONFIRM_PLAN if PLAN_CHANGED in why else RELEASE
 
 
 @frozen

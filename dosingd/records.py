@@ -111,6 +111,8 @@ class PlanLoaded:
     heads: Mapping[str, HeadRow] = field(factory=dict)
     #: What each channel's reservoir holds, by channel; an older row does not say, and is empty.
     holds_ul: Mapping[str, int] = field(factory=dict)
+    #: A person was asked about it, and said yes.
+    confirmed: bool = False
 
 
 @frozen
@@ -130,6 +132,7 @@ class Calibrated:
     dose_ul: int | None = None  #: the dose that the plan asked for then
     water_c: float | None = None  #: of masses: the temperature of the water that was weighed
     density_kg_per_l: float | None = None  #: of masses: what was weighed
+    second_set: bool = False  #: far off the last one, and accepted because a first set of runs said the same
 
 
 @frozen
@@ -241,9 +244,10 @@ class Held:
 
 @frozen
 class Released:
-    """A person released the rig."""
+    """A person released the rig; with a `cause`, of that one alone, and every other still holds it."""
 
     by: str
+    cause: str | None = None
 
 
 @frozen

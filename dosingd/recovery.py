@@ -10,7 +10,7 @@ import math
 from attrs import evolve, frozen
 
 from dosingd.allowance import STAMP_S
-from dosingd.leases import WORST_FAULT_S, worst_fault_ul
+from dosingd.leases import LEASE_GRACE_S, OUTLIVED, WATCHED_S, WORST_FAULT_S, worst_fault_ul
 from dosingd.records import Outcome, Reading, Reserved, Row, Settled
 
 
@@ -37,6 +37,33 @@ def line_low(row: Row, low: Reading, helper: LinesLow | None, gpio: int | None) 
     if not row.reading.mono_s < helper.mono_s < low.mono_s:
         return low
     return evolve(low, mono_s=helper.mono_s)
+
+
+def outlived(row: Row, low: Reading, helper: LinesLow | None, gpio: int | None, *, bench: bool) -> str | None:
+    """Why the rig is to be held for a reservation that was found open (R5); None: its line is not known to have been
+    high past its lease. The arguments are those of `line_low`.
+
+    Known is the stop helper's word where it speaks of this run, and without any word of it on real pins this start's
+    own driving low: a line that a process lets go of keeps its level. What watchdog and helper need is not held
+    against a run that hung shortly before its end: they did what they are for, and the run is booked. Not known, so
+    not held: across a reboot; where the helper drove lines low after the run began and it is not sure that this one
+    was among them; and on a bench, whose pretend line nobody drives low when its process ends.
+    """
+    reserved = row.event
+    if not isinstance(reserved, Reserved) or low.boot_id != row.reading.boot_id:
+        return None
+    low_by = line_low(row, low, helper, gpio)
+    if low_by is low:
+        spoke = helper is not None and helper.boot_id == low.boot_id
+        if bench or (spoke and helper is not None and row.reading.mono_s < helper.mono_s < low.mono_s):
+            return None
+    on_s, lease_s = low_by.mono_s - row.reading.mono_s, reserved.lease_ms / 1000
+    if not on_s > lease_s + LEASE_GRACE_S + WATCHED_S:
+        return None
+    return (
+        f"{reserved.channel}: the daemon ended in the midst of its run, and its line was driven low {on_s:.1f} s after"
+        f" the run was booked, past {OUTLIVED} of {lease_s:.1f} s."
+    )
 
 
 def booked_after_loss(row: Row, low: Reading, newest: Row) -> Settled:

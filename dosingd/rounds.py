@@ -10,19 +10,23 @@ Rules this room keeps:
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import datetime
+
+from attrs import evolve
 
 from dosingd import __version__, agenda, trust
 from dosingd.agenda import Due
 from dosingd.allowance import STAMP_S
 from dosingd.clock import Clock
 from dosingd.daily import asked_umol
-from dosingd.errors import CannotLay, LedgerRefused
+from dosingd.errors import CannotLay, LedgerRefused, PlanRefused
 from dosingd.gate import MAY_WAIT_S, Request, late_by
 from dosingd.leases import PLAN_CHANGED
 from dosingd.ledger.account import Account
 from dosingd.limits import plan_loaded
 from dosingd.plan.model import Plan, WithoutClock
+from dosingd.plan.reading import read_plan
 from dosingd.records import (
     ClockConfirmed,
     ClockMoved,
@@ -32,6 +36,7 @@ from dosingd.records import (
     Outcome,
     Purpose,
     Reading,
+    Released,
     Stamp,
     Started,
 )
@@ -40,6 +45,8 @@ from dosingd.strengths import strengths_of
 from dosingd.trust import Trust
 from dosingd.turn import Turn
 
+#: Why a dose was missed that could still have waited.
+LAID_ANEW = "the day was laid anew when it was due"
 #: A hold's cause names so many of the changes; `reload` names them all.
 MOST_NAMED = 6
 
@@ -63,6 +70,10 @@ class Rounds:
         self.cannot_lay: str | None = None
         #: What a reload would ask about of the plan that this start found: it is not in force, and the rig is held.
         self.unconfirmed: tuple[str, ...] = ()
+        #: What the newest reload took away from the day, in µL by channel.
+        self.taken_ul: dict[str, int] = {}
+        #: Meanwhile, the plan in force by the ledger; None: it cannot be read.
+        self._before: Plan | None = None
         self._laid_for: object = None
         #: Wall time and proven time when the rig was last on its rounds with a trusted clock.
         self._seen: tuple[datetime, int] | None = None
@@ -72,6 +83,11 @@ class Rounds:
     def plan(self) -> Plan:
         """The plan in force."""
         return self.turn.plan
+
+    @property
+    def _laid_by(self) -> Plan:
+        """Whose doses are due, or missed: while a plan waits for a person's word, those of the plan before it."""
+        return self.plan if self._before is None else self._before
 
     def trusted(self) -> bool:
         """Whether the wall clock is believed, by the newest reading."""
@@ -98,35 +114,46 @@ class Rounds:
         if self.account.books.zones and alive_at is not None:
             self._seen = alive_at, self.account.books.proven_ms(low)
         if all_low:
-            self.turn.recover(low, helper)
+            self.turn.recover(low, helper, hold_outlived=True)
         # Time is read anew: a row that is written with an older reading than the row before it would be paid twice.
         reading = self.clock.now()
         self.account.write(Started(__version__), reading)
         self._watch_clock(reading)
         self.unconfirmed = unconfirmed
-        if not unconfirmed:
+        if unconfirmed:
+            self._before = self._in_force()
+        else:
             self._into_force(reading)
-        elif self.account.books.held is None:
-            self.account.write(Held(_unconfirmed_text(unconfirmed)), reading)
+        self._hold_for_plan(unconfirmed, reading)
         self._lay(reading, since_at=reading.wall_at if self._seen is None else self._seen[0])
         self._see(reading)
 
-    def reload(self, plan: Plan) -> None:
-        """Another plan, between two runs: levels stay, the rest of the day is laid anew."""
+    def reload(self, plan: Plan, *, confirmed: bool = False) -> None:
+        """Another plan, between two runs: levels stay, the rest of the day is laid anew. What is not given today
+        because of it is booked as missed, and stands in `taken_ul`. `confirmed`: a person was asked about it and said
+        yes."""
         reading = self.clock.now()
         self._look(reading)  # by the plan before: what a clock that was set has passed over was its
         self.turn.plan = plan
         self._watch_clock(reading)
-        self._into_force(reading)
-        self.unconfirmed = ()
-        self._lay(reading, since_at=reading.wall_at)
+        self._into_force(reading, confirmed=confirmed)
+        unread = bool(self.unconfirmed) and self._before is None  # what was laid by a plan nobody confirmed is no loss
+        self.unconfirmed, self._before = (), None
+        had = [due for due in self.coming if due.due_at is not None and due.due_at > reading.wall_at and not unread]
+        self._lay(reading, since_at=reading.wall_at, may_wait=True)
+        self.taken_ul = {}
+        if self.trusted() and self.cannot_lay is None:
+            books = self.account.books
+            for row in agenda.not_given_after(plan, books, had, self.coming, reading.wall_at, books.proven_ms(reading)):
+                self._book_missed(row, reading)
+                self.taken_ul[row.channel] = row.asked_ul
         self._see(reading)
 
     def lay_anew(self) -> None:
         """After a refill or a calibration: the rest of the day by what is really there."""
         reading = self.clock.now()
         self._look(reading)
-        self._lay(reading, since_at=reading.wall_at)
+        self._lay(reading, since_at=reading.wall_at, may_wait=True)
         self._see(reading)
 
     def make(self) -> float:
@@ -167,11 +194,36 @@ class Rounds:
             self.account.write(ClockConfirmed("synchronised for 6 h"), reading)
             self._watch_clock(reading)
 
-    def _into_force(self, reading: Reading) -> None:
+    def _into_force(self, reading: Reading, *, confirmed: bool = False) -> None:
         books = self.account.books
         loaded = plan_loaded(self.plan, agenda.zone_start_at(self.plan, books, reading.wall_at))
-        if books.plan != loaded:
-            self.account.write(loaded, reading)
+        if confirmed or books.plan is None or evolve(books.plan, confirmed=False) != loaded:
+            self.account.write(evolve(loaded, confirmed=confirmed), reading)
+
+    def _in_force(self) -> Plan | None:
+        """The plan in force by the ledger, where this version can read it."""
+        was = self.account.books.plan
+        try:
+            return None if was is None or was.text is None else read_plan(was.text.encode(), "")[0]
+        except PlanRefused:
+            return None
+
+    def _hold_for_plan(self, lines: tuple[str, ...], reading: Reading) -> None:
+        """Hold the rig for what is asked of the plan that a start found. What an earlier start asked is asked no more:
+        a plan that needs no word is in force by now, or another one waits for it. Every other cause stays (R11)."""
+        why = _unconfirmed_text(lines) if lines else None
+        if why is not None and not self.account.books.held_for(why):
+            self.account.write(Held(why), reading)
+        self.end_holds("the plan that this start found", reading, (one for one in self.asked_before() if one != why))
+
+    def asked_before(self) -> tuple[str, ...]:
+        """The causes that hold the rig for a plan which a start found."""
+        return tuple(one.why for one in self.account.books.causes if one.why.startswith(PLAN_CHANGED))
+
+    def end_holds(self, by: str, reading: Reading, causes: Iterable[str]) -> None:
+        """End these causes of a hold, and no other."""
+        for cause in causes:
+            self.account.write(Released(by, cause), reading)
 
     def _state_of_laying(self, reading: Reading) -> object:
         """Changes exactly when the agenda must be laid anew: trust, the dosing day, or the span without a clock."""
@@ -196,31 +248,55 @@ class Rounds:
         if self.trusted():
             self._seen = reading.wall_at, self.account.books.proven_ms(reading)
 
-    def _lay(self, reading: Reading, *, since_at: datetime) -> None:
+    def _lay(self, reading: Reading, *, since_at: datetime, may_wait: bool = False) -> None:
         books = self.account.books
-        since_at = max(since_at, self._leave_passed(reading, since_at))
+        waiting = self._still_waiting(reading) if may_wait else frozenset()
+        since_at = max(since_at, self._leave_passed(reading, since_at, waiting))
         self.coming, self.cannot_lay = [], None
+        plan = self._laid_by
         assert self.trust is not None
         try:
             if self.trust.trusted:
-                for row in agenda.missed_between(self.plan, books, since_at, reading.wall_at):
+                for row in agenda.missed_between(plan, books, since_at, reading.wall_at):
                     self._book_missed(row, reading)
-                self.coming = list(agenda.lay(self.plan, books, reading.wall_at, books.proven_ms(reading)))
-            elif self.plan.clock.without is WithoutClock.HALF:
+                proven_ms = books.proven_ms(reading)
+                self.coming = list(agenda.lay(plan, books, reading.wall_at, proven_ms, waiting))
+            elif plan.clock.without is WithoutClock.HALF:
                 since = self.trust.untrusted_since_mono_s or 0.0
-                self.coming = list(agenda.lay_unclocked(self.plan, books, since, reading.mono_s, reading.boot_id))
+                self.coming = list(agenda.lay_unclocked(plan, books, since, reading.mono_s, reading.boot_id))
         except CannotLay as fault:
             self.cannot_lay = str(fault)
         self._laid_for = self._state_of_laying(reading)
 
-    def _leave_passed(self, reading: Reading, since_at: datetime) -> datetime:
+    def _still_waiting(self, reading: Reading) -> frozenset[str]:
+        """Slots that are due and may still wait (R6), and that the plan and the strengths of now lay as well. A channel
+        of which one such slot is laid no more waits with none: a later slot that is missed consumes the earlier."""
+        late = [
+            due
+            for due in self.coming
+            if due.due_at is not None and self.trusted() and 0 <= self._late_s(due, reading) <= MAY_WAIT_S
+        ]
+        if not late:
+            return frozenset()
+        books = self.account.books
+        today = agenda.dosing_day(books.zones, reading.wall_at)
+        plan = self._laid_by
+        try:
+            laid = agenda.full_day(plan, today.day, today.zone, strengths_of(plan, books), agenda.flows_of(plan, books))
+        except CannotLay:
+            return frozenset()
+        slots = {due.slot for due in laid}
+        gone = {due.channel for due in late if due.slot not in slots}
+        return frozenset(due.slot for due in late if due.channel not in gone)
+
+    def _leave_passed(self, reading: Reading, since_at: datetime, waiting: frozenset[str]) -> datetime:
         """Book the doses that were on the agenda and have passed as missed. Returns the end of the day they were of:
         what was laid is known to the end of that day, so only later days are looked for by the timetable."""
         known_at = since_at
         for due in self.coming:
             if due.due_at is None or not self.trusted():
                 continue
-            if due.due_at <= reading.wall_at:
+            if due.due_at <= reading.wall_at and due.slot not in waiting:
                 self._book_missed(self._missed(due, self._late_s(due, reading)), reading)
             known_at = max(known_at, due.due_at)
         if known_at > since_at:
@@ -228,10 +304,14 @@ class Rounds:
         return known_at
 
     def _book_missed(self, row: NotGiven, reading: Reading) -> None:
+        if self.account.books.consumed(row.day, row.channel, row.slot):
+            return  # it is in the books already, from another reading of the clock
+        if self.unconfirmed and self._before is None:
+            row = evolve(row, day=None)  # by a plan that nobody confirmed: it takes nothing from the day
         try:
             self.account.write(row, reading)
         except LedgerRefused:
-            return  # the slot is in the ledger already, from another reading of the clock
+            return  # laid without a clock, and in the ledger already
 
     # -- doses ---------------------------------------------------------------------------------------------
 
@@ -246,6 +326,12 @@ class Rounds:
                 self.coming.pop(0)
                 self._book_missed(self._missed(due, late_s), reading)
                 continue
+            if self.unconfirmed:
+                # The pumps are those of another plan than the doses, and nothing runs before a person's word.
+                self.coming.pop(0)
+                missed = self._missed(due, late_s)
+                self._book_missed(evolve(missed, reason=f"{due.channel}: held, for {PLAN_CHANGED}"), reading)
+                continue
             result = self.turn.run(self._request(due, late_s), may_wait_s=MAY_WAIT_S - late_s)
             if result.outcome is None and result.wait_s is not None:
                 self._ask_again_mono_s = reading.mono_s + result.wait_s + 0.001
@@ -258,16 +344,17 @@ class Rounds:
 
     def _missed(self, due: Due, late_s: float) -> NotGiven:
         # A channel may have left the plan since it was laid: then its strength is not known any more.
-        strengths = strengths_of(self.plan, self.account.books)
+        plan = self._laid_by
+        strengths = strengths_of(plan, self.account.books)
         return NotGiven(
             channel=due.channel,
             outcome=Outcome.MISSED,
             asked_ul=due.volume_ul,
-            reason=late_by(late_s),
+            reason=late_by(late_s) if late_s > MAY_WAIT_S else LAID_ANEW,
             slot=due.slot,
             due_at=due.due_at,
             day=due.day,
-            asked_umol=asked_umol(self.plan, due.channel, strengths, due.volume_ul),
+            asked_umol=asked_umol(plan, due.channel, strengths, due.volume_ul),
         )
 
     def _late_s(self, due: Due, reading: Reading) -> float:

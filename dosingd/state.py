@@ -215,6 +215,10 @@ STOPPING = {
 }
 
 
+#: What it waits for when nothing more comes today, because doses were missed or refused.
+SPENT = "the next dosing day: today's doses are spent"
+
+
 def _next_dose_at(context: _Context, name: str) -> datetime | None:
     if context.books.held is not None or _stopping(context, name) - {Kind.NO_CIRCULATION}:
         return None  # whatever is on the agenda, it is not given before a person has been there
@@ -242,7 +246,18 @@ def _waiting_for(context: _Context, name: str) -> str | None:
     if trust is not None and not trust.trusted and not any(due.channel == name for due in context.coming):
         return "a trusted clock"
     stopping = _stopping(context, name)
-    return next((what for kind, what in STOPPING.items() if kind in stopping), None)
+    what = next((what for kind, what in STOPPING.items() if kind in stopping), None)
+    return SPENT if what is None and _is_spent(context, name) else what
+
+
+def _is_spent(context: _Context, name: str) -> bool:
+    """Whether nothing more comes today, and not for all of it having been given."""
+    if context.trust is None or not context.trust.trusted or not context.books.zones:
+        return False
+    if any(due.channel == name for due in context.coming):
+        return False
+    account = context.books.account(dosing_day(context.books.zones, context.reading.wall_at).day, name)
+    return account.missed + account.refused > 0
 
 
 def _stopping(context: _Context, name: str) -> set[Kind]:

@@ -11,11 +11,12 @@ from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from dosingd.books import MOST_TYPED
 from dosingd.clock import Clock
 from dosingd.cut import Cut
 from dosingd.duty import Duty
 from dosingd.errors import LedgerFailed
-from dosingd.leases import PLAN_CHANGED
+from dosingd.leases import CONFIRM_PLAN, PLAN_CHANGED, RELEASE
 from dosingd.records import ClockConfirmed, Paused, Released, Settled
 from dosingd.requests import Answer, Release
 from dosingd.words import ml
@@ -36,9 +37,15 @@ class Stops:
         return refused
 
     def hold(self, why: str, reason: str = "hold") -> Answer:
-        already = self._duty.rounds.account.books.held
+        books = self._duty.rounds.account.books
+        already, kept = books.held, len(books.causes)
+        if why.startswith(PLAN_CHANGED):
+            why = f"by hand: {why}"  # a reload ends the rig's own hold for it, and no person's
         try:
-            failed = self._duty.hold(why, reason)
+            if kept < MOST_TYPED or books.held_for(why):
+                failed = self._duty.hold(why, reason)
+            else:
+                failed = self._duty.stand_still(reason)
         except LedgerFailed as fault:
             failed = self._duty.rounds.turn.pumps_off()
             if not failed:
@@ -49,13 +56,15 @@ class Stops:
             return Answer.failed("pins", may_run("The rig is held", failed))
         message = "Every pump is off until a person says: dosingd release"
         if already is not None:
+            beside = "" if len(books.causes) == kept else ", and this one is kept beside it"
             message = (
-                f"The rig was held already, and that cause is kept: {already.rstrip('.')}. To end it: dosingd release"
+                f"The rig was held already, and that cause is kept{beside}: {already.rstrip('.')}."
+                f" To end it: {self._way_out()}"
             )
         return Answer(0, {"ok": True, "message": message})
 
     def release(self, request: Release) -> Answer:
-        account, turn = self._duty.rounds.account, self._duty.rounds.turn
+        account = self._duty.rounds.account
         stopped = self.stopped()
         if stopped is not None:
             return Answer.refused(
@@ -78,20 +87,11 @@ class Stops:
                 f"The rig stays held, for {PLAN_CHANGED}, and it doses more or guards less:\n{listed}\n"
                 "If that is meant: dosingd reload --yes. If not, put the plan before back, then: dosingd reload",
             )
-        done = []
+        done: list[str] = []
         if account.books.held is not None or account.books.open:
-            failed = turn.pumps_off()
-            if failed:
-                return Answer.refused(
-                    "pins",
-                    f"The rig stays held, for a pump may still run: {'; '.join(failed)}. Switch the pumps' supply off,"
-                    " mend the switch, then restart the daemon.",
-                )
-            # Every line is low by now, so the end of a run that was left open is known (R1).
-            for row in turn.recover(self._clock.now()):
-                assert isinstance(row.event, Settled)
-                lost = row.event
-                done.append(f"{lost.channel}: up to {ml(lost.given_ul)} may have gone in; every limit counts them.")
+            high = self._all_low(done)
+            if high is not None:
+                return Answer.refused("pins", high)
         # Read anew: a row with an older reading than the row before it would earn its time twice.
         reading = self._clock.now()
         if request.clock:
@@ -114,12 +114,53 @@ class Stops:
             done.append("The rig was not held; nothing changed.")
         return Answer(0, {"ok": True, "message": " ".join(done)})
 
+    def _all_low(self, done: list[str]) -> str | None:
+        """Drive every line low. Why the rig stays held, in words; None: every line is low, and what a run that was left
+        open can have given is booked (R1), and said in `done`."""
+        turn = self._duty.rounds.turn
+        failed = turn.pumps_off()
+        if failed:
+            return (
+                f"The rig stays held, for a pump may still run: {'; '.join(failed)}. Switch the pumps' supply off,"
+                " mend the switch, then restart the daemon."
+            )
+        for row in turn.recover(self._clock.now()):
+            assert isinstance(row.event, Settled)
+            lost = row.event
+            done.append(f"{lost.channel}: up to {ml(lost.given_ul)} may have gone in; every limit counts them.")
+        return None
+
+    def plan_in_force(self, done: str) -> str:
+        """What is told of a plan that a person brought in. It ends the hold that stood for a plan which a start found;
+        every other cause stays, and so do the alarms that only a release answers."""
+        rounds = self._duty.rounds
+        asked, lost = rounds.asked_before(), list[str]()
+        if not asked:
+            return self.what_next(done, done)
+        if len(asked) == len(rounds.account.books.causes):
+            high = self._all_low(lost)
+            if high is not None:
+                return f"{done}. {high}"
+        rounds.end_holds("a person", self._clock.now(), asked)
+        self._duty.wake()
+        self._duty.publish()
+        told = self.what_next(f"{done} and holds the rig no more", f"{done}. The rig doses again")
+        if rounds.account.books.held is None and told.endswith("."):
+            told += f" It was held: {'; '.join(asked)}"
+        return " ".join((*lost, told))
+
+    def _way_out(self) -> str:
+        """What a person says to end every hold."""
+        if self._duty.rounds.unconfirmed:
+            return f"{CONFIRM_PLAN}; and for what is left: {RELEASE}"
+        return RELEASE
+
     def what_next(self, done: str, doses: str, channel: str | None = None) -> str:
         """`doses` where the rig, or the channel, doses now by the state just made; else `done`, and what it waits for.
         Nobody may believe that a rig doses which is still held."""
         books = self._duty.rounds.account.books
         if books.held is not None:
-            return f"{done}, but the rig is held: {books.held.rstrip('.')}. To let it dose again: dosingd release"
+            return f"{done}, but the rig is held: {books.held.rstrip('.')}. To let it dose again: {self._way_out()}"
         if books.paused(books.proven_ms(self._clock.now())):
             return f"{done}, but the rig is paused. To end that: dosingd pause off"
         state = self._duty.state
@@ -145,7 +186,7 @@ class Stops:
         )
         if account.books.held is not None:
             why = account.books.held.rstrip(".")
-            message = f"The rig is paused until {until}, and held besides: {why}. No pump runs until: dosingd release"
+            message = f"The rig is paused until {until}, and held besides: {why}. No pump runs until: {self._way_out()}"
         return Answer(0, {"ok": True, "message": message})
 
     def end_pause(self) -> Answer:

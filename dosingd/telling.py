@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 import attrs
 from attrs import frozen
 
+from dosingd.leases import way_out
 from dosingd.records import (
     Calibrated,
     CalibrationDoubted,
@@ -168,6 +169,8 @@ def reason_of(event: object, zone: tzinfo = UTC) -> str:
             return event.reason if doses == 1 else f"{counted(doses, 'dose')}: {event.reason}"
         case Settled() | Held() | Stopped():
             return event.reason
+        case Released(cause=str(cause)):
+            return f"by {event.by}, of this cause alone: {cause}"
         case Released() | ClockConfirmed():
             return f"by {event.by}"
         case Paused():
@@ -208,7 +211,10 @@ def _told(event: Event, reserved: Reserved | None, zone: tzinfo) -> tuple[str, s
         case NotGiven():
             return WARNING, _not_given(event)
         case Held():
-            return ERROR, f"held, all pumps off: {event.reason.rstrip(' .')}. To let it dose again: dosingd release"
+            to = way_out(event.reason)
+            return ERROR, f"held, all pumps off: {event.reason.rstrip(' .')}. To let it dose again: {to}"
+        case Released(cause=str(cause)):
+            return NOTICE, f"by {event.by}, this holds the rig no more: {cause}"
         case Released():
             return NOTICE, f"released by {event.by}"
         case Paused(until_proven_ms=None):

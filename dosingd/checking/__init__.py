@@ -3,7 +3,7 @@
 from dosingd.checking.check import Look, check, look
 from dosingd.checking.days import days_worth_laying
 from dosingd.checking.figures import ChannelFigures, figures, hours_until_low
-from dosingd.checking.raised import RAISE, raised, raised_since
+from dosingd.checking.raised import RAISE, asked_of, raised, raised_since
 from dosingd.checking.warnings import NOT_ACTED_ON_YET, not_acted_on, warnings
 from dosingd.errors import Fault
 
@@ -13,6 +13,7 @@ __all__ = [
     "ChannelFigures",
     "Fault",
     "Look",
+    "asked_of",
     "check",
     "days_worth_laying",
     "figures",

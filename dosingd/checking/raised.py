@@ -10,10 +10,11 @@ from collections.abc import Iterator, Sequence
 from datetime import time
 from itertools import combinations
 
+from dosingd.books import Books
 from dosingd.daily import daily_change_umol, daily_volume_ul, gives, plan_strengths
 from dosingd.errors import PlanRefused
 from dosingd.plan.amounts import shown_change, shown_ml
-from dosingd.plan.model import LocalSpan, Plan, WithoutClock
+from dosingd.plan.model import LocalSpan, Plan, Reservoir, WithoutClock
 from dosingd.plan.reading import read_plan
 from dosingd.records import PlanLoaded, Substance
 from dosingd.words import plain
@@ -29,27 +30,28 @@ NOT_KEPT = "the plan before was not kept as this version reads it, so nobody kno
 def raised(old: Plan, new: Plan) -> tuple[str, ...]:
     """One line for everything in the new plan that a slip of the pen must not loosen; empty: there is none.
 
-    Those are: a channel whose daily change rises by more than RAISE, or that is new; a limit that does so, or a nominal
-    flow that falls by more than RAISE; a faster speed; a shorter gap; less quiet time; an input or the keep-alive that
-    is gone; and a clock that is trusted, or done without, where it was not.
+    Those are: a channel whose daily change or volume rises by more than RAISE, or that is new; a limit that does so, or
+    a nominal flow that falls by more than RAISE, or a reserve; a faster speed; a shorter gap; less quiet time, or quiet
+    times that move with the time zone; an input, a float or the keep-alive that is gone or wired otherwise; an order
+    that the broker may give and might not; and a clock that is trusted, or done without, where it was not.
 
-    Compared is what goes into the whole tank, so that a slip in the water's volume is one as well. A channel that is
-    planned by volume, before or after, is compared by volume.
+    Compared is what goes into the whole tank, so that a slip in the water's volume is one as well; and the volume by
+    the plan's own strengths, so that a stock that is written down weaker is asked about, whatever is in the reservoir.
     """
     lines = []
     for name in new.channels:
         if name not in old.channels:
-            lines.append(f"{name}: a new channel, {_amount(new, name)} a day")
+            lines.append(f"{name}: a new channel, {_amount(new, name)} a day; apart: {_apart_of(new, name)}")
             continue
         before, after = _daily(old, name), _daily(new, name)
         if before[1] != after[1]:
             before, after = _volume(old, name), _volume(new, name)
-        if _more(before[0], after[0]):
+        # More mL for the same change is a stock that the plan says is weaker: what is in the reservoir may not be.
+        if _more(before[0], after[0]) or _more(_volume(old, name)[0], _volume(new, name)[0]):
             lines.append(f"{name}: from {_amount(old, name)} a day to {_amount(new, name)}")
         lines += [f"{name}: {what}" for what in (*_limits(old, new, name), *_pump(old, new, name))]
-        if old.channels[name].reservoir.float_ is not None and new.channels[name].reservoir.float_ is None:
-            lines.append(f"{name}: its reservoir's float is taken out")
-    return (*lines, *_gaps(old, new), *_quiet(old, new), *_inputs(old, new), *_clock(old, new))
+        lines += [f"{name}: {what}" for what in _reservoir(old.channels[name].reservoir, new.channels[name].reservoir)]
+    return (*lines, *_gaps(old, new), *_quiet(old, new), *_inputs(old, new), *_clock(old, new), *_orders(old, new))
 
 
 def raised_since(was: PlanLoaded, new: Plan) -> tuple[str, ...]:
@@ -64,6 +66,19 @@ def raised_since(was: PlanLoaded, new: Plan) -> tuple[str, ...]:
     except PlanRefused:
         return (NOT_KEPT,)
     return raised(before, new)
+
+
+def asked_of(new: Plan, books: Books, proven_ms: int, *, running: Plan | None = None) -> tuple[str, ...]:
+    """What a person is asked about before `new` comes into force: what it raises against the plan that is in force, by
+    the ledger or as `running`, and what it raises against the plan of a day ago, in steps that each asked nothing."""
+    was = books.plan
+    by_ledger = () if was is None else raised_since(was, new)
+    lines = by_ledger if running is None else raised(running, new)
+    base = books.plan_before_steps(proven_ms)
+    if was is None or base is None or base.text is None or new.sha256 == was.sha256:
+        return lines
+    steps = (line for line in raised_since(base, new) if line not in (NOT_KEPT, *lines))
+    return (*lines, *(f"{line}, in steps within a day" for line in steps))
 
 
 def _more(before: float, after: float) -> bool:
@@ -103,6 +118,25 @@ def _pump(old: Plan, new: Plan, name: str) -> Iterator[str]:
         yield f"its speed from {plain(speeds[0] * 100, 3)} % to {plain(speeds[1] * 100, 3)} %"
 
 
+def _reservoir(before: Reservoir, after: Reservoir) -> Iterator[str]:
+    """What keeps a pump from running on air, or on what has settled at the bottom."""
+    if after.reserve_ul < before.reserve_ul * (1 - RAISE) * (1 - 1e-9):
+        yield f"its reservoir's reserve from {shown_ml(before.reserve_ul)} down to {shown_ml(after.reserve_ul)}"
+    had, has = before.float_, after.float_
+    if had is not None and has is None:
+        yield "its reservoir's float is taken out"
+    elif had is not None and has is not None:
+        if had.gpio != has.gpio:
+            yield f"its reservoir's float from GPIO {had.gpio} to GPIO {has.gpio}"
+        if had.low_when_open != has.low_when_open:
+            yield f"its reservoir's float is low when {'open' if has.low_when_open else 'closed'}, no more the reverse"
+
+
+def _apart_of(plan: Plan, name: str) -> str:
+    gaps = [f"{_span(plan.gap_s(name, other))} from {other}" for other in plan.channels if plan.gap_s(name, other) > 0]
+    return ", ".join(gaps) or "none"
+
+
 def _gaps(old: Plan, new: Plan) -> Iterator[str]:
     for one, other in combinations([name for name in new.channels if name in old.channels], 2):
         before_s, after_s = old.gap_s(one, other), new.gap_s(one, other)
@@ -119,6 +153,8 @@ def _span(seconds: float) -> str:
 def _quiet(old: Plan, new: Plan) -> Iterator[str]:
     stays = _minutes(new.quiet)
     now = ", ".join(_clock_times(span) for span in new.quiet) or "none"
+    if old.quiet and old.timezone != new.timezone:
+        yield f"timezone: from {old.timezone} to {new.timezone}, and quiet times move with it; quiet now: {now}"
     for span in old.quiet:
         lost_min = len(_minutes((span,)) - stays)
         if lost_min:
@@ -146,8 +182,26 @@ def _inputs(old: Plan, new: Plan) -> Iterator[str]:
     for name in old.inputs:
         if name not in new.inputs:
             yield f"inputs: {name} is taken out (GPIO {old.inputs[name].gpio})"
+            continue
+        before, after = old.inputs[name], new.inputs[name]
+        if before.gpio != after.gpio:
+            yield f"inputs: {name} from GPIO {before.gpio} to GPIO {after.gpio}"
+        if before.when_closed != after.when_closed:
+            contact = "closed" if after.when_closed else "open"
+            yield f"inputs: {name} is what a contact that is {contact} says, no more the reverse"
     if old.keep_alive_gpio is not None and new.keep_alive_gpio is None:
         yield f"keep_alive is taken out (GPIO {old.keep_alive_gpio})"
+    elif old.keep_alive_gpio is not None and old.keep_alive_gpio != new.keep_alive_gpio:
+        yield f"keep_alive from GPIO {old.keep_alive_gpio} to GPIO {new.keep_alive_gpio}"
+
+
+def _orders(old: Plan, new: Plan) -> Iterator[str]:
+    had = () if old.mqtt is None else old.mqtt.orders
+    has = () if new.mqtt is None else new.mqtt.orders
+    # A hold makes nothing worse at the pumps.
+    gained = [verb for verb in has if verb not in had and verb != "hold"]
+    if gained:
+        yield f"mqtt: the broker may order what it might not: {', '.join(gained)}"
 
 
 def _clock(old: Plan, new: Plan) -> Iterator[str]:

@@ -20,6 +20,7 @@ from dosingd.cli.wishes import options_everywhere, wishes
 from dosingd.cli.words import ml, number, table
 from dosingd.clock import SystemClock
 from dosingd.errors import NoDaemon, PlanRefused, Silent
+from dosingd.leases import CONFIRM_PLAN, PLAN_CHANGED, RELEASE
 from dosingd.plan import Plan
 from dosingd.requests import Status
 from dosingd.standing import ALARMS_NAME, carried, standing_of
@@ -99,7 +100,10 @@ def _doing(data: Mapping[str, Any], now: datetime, silent: bool) -> str:
     if data.get("stopped"):
         return f"STOPPED: no pump runs. {str(data['stopped']).rstrip('.')}."
     if data["held"]:
-        return f"HELD: {str(data['held_reason']).rstrip('.')}. Every pump is off until: dosingd release"
+        why = str(data["held_reason"])
+        if PLAN_CHANGED in why:
+            return f"HELD: {why.rstrip('.')}. Every pump is off. {CONFIRM_PLAN[:1].upper()}{CONFIRM_PLAN[1:]}"
+        return f"HELD: {why.rstrip('.')}. Every pump is off until: {RELEASE}"
     if silent:
         return "a daemon runs and cannot be spoken to; it may be dosing."
     if not data["running"]:

@@ -16,8 +16,8 @@ from pathlib import Path
 LATCH_NAME = "latch"
 #: A disk that is full may have room again.
 RETRY_S = 1.0
-#: What is read of a mark; the cause of a hold is shorter.
-MOST_BYTES = 2000
+#: What is written of a cause. A mark that is longer, or no text, is damaged, and nobody's terminal shows it.
+MOST_BYTES = 1000
 #: The cause, where the file does not say it.
 UNREADABLE = "A run was not over at the end of its lease when the daemon ended. It was forced off"
 
@@ -33,15 +33,15 @@ class Latch:
 
     def found(self) -> str | None:
         """Why an earlier daemon was to be held; None: it left no mark."""
+        # Whatever lies there is the mark: a link that leads nowhere, or a pipe that nobody writes into, as well.
         try:
-            with self._path.open("rb") as file:
-                why = file.read(MOST_BYTES).decode("utf-8", "replace").strip()
+            self._path.lstat()
         except FileNotFoundError:
             return None
         except OSError:
-            why = ""
+            pass
         self._asked += 1
-        return why or UNREADABLE
+        return _text(self._path) or UNREADABLE
 
     def make(self, why: str) -> None:
         """Leave the mark. Returns at once: a disk may keep its thread waiting, and not the control loop."""
@@ -86,13 +86,27 @@ class Latch:
             self._over.wait(RETRY_S)
 
 
+def _text(path: Path) -> str:
+    """The cause that a mark tells; empty: none that a person can be shown."""
+    try:
+        file = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW | os.O_CLOEXEC)
+        try:
+            kept = os.read(file, MOST_BYTES + 1)
+        finally:
+            os.close(file)
+        text = kept.decode().strip()
+    except (OSError, UnicodeDecodeError):
+        return ""
+    return text if len(kept) <= MOST_BYTES and text.isprintable() else ""
+
+
 def _put(path: Path, why: str) -> None:
     """The file lies there from the first step on, which is what counts; then its words, then for a power cut."""
-    file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, 0o640)
+    file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_NONBLOCK | os.O_NOFOLLOW | os.O_CLOEXEC, 0o640)
     try:
         # Without room for the words the bare file is mark enough.
         with suppress(OSError):
-            os.write(file, why.encode()[:MOST_BYTES])
+            os.write(file, why.encode()[:MOST_BYTES].decode(errors="ignore").encode())
         os.fsync(file)
     finally:
         os.close(file)

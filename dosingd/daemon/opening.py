@@ -6,7 +6,7 @@ from pathlib import Path
 
 from dosingd import __version__
 from dosingd.books import Books
-from dosingd.checking import look, not_acted_on, raised_since
+from dosingd.checking import asked_of, look, not_acted_on
 from dosingd.errors import LedgerRefused
 from dosingd.ledger import Book, Witness
 from dosingd.ledger.places import ledger_path
@@ -36,9 +36,9 @@ def unconfirmed(plan: Plan, books: Books) -> tuple[str, ...]:
     """What a reload would ask about of the plan that a start finds, against the one that is in force by the ledger: a
     file that was changed while no daemon ran must not come into force by a power cut. Nothing before the first start:
     nothing was dosed by the plan of `init` yet."""
-    if books.plan is None or books.version is None:
+    if books.plan is None or books.version is None or books.newest is None:
         return ()
-    return raised_since(books.plan, plan)
+    return asked_of(plan, books, books.newest.proven_ms)
 
 
 def _tried(plan: Plan, books: Books | None) -> bool:

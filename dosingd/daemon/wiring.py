@@ -323,7 +323,7 @@ class Daemon:
         except PlanRefused as fault:
             return Answer.refused(fault.code, f"{fault}\nThe running plan stays in force.")
 
-    def _bring(self, plan: Plan) -> None:
+    def _bring(self, plan: Plan, confirmed: bool = False) -> None:
         """On the turn thread, between two runs: pins, then plan, then the link."""
         old = self._duty.plan
         try:
@@ -356,7 +356,7 @@ class Daemon:
         except OSError as fault:
             # The list has the former plan's lines as well: more are driven low than must be, and none is left out.
             self._journal.say("warning", f"The list of lines keeps those of the former plan as well: {fault}")
-        self._rounds.reload(plan)
+        self._rounds.reload(plan, confirmed=confirmed)
         self._zone = ZoneInfo(plan.timezone)
         if (old.mqtt, old.rig) != (plan.mqtt, plan.rig):
             threading.Thread(target=self._relink, name="relink", daemon=True).start()

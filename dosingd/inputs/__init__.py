@@ -1,7 +1,7 @@
 """The plan's switches: looked at, judged, and heeded. None of them can allow a dose."""
 
 from dosingd.inputs.findings import input_alarms
-from dosingd.inputs.judging import Judgement, Sensor, Use, flows, look_again_mono_s, sensors_of, step, why_held
+from dosingd.inputs.judging import Judgement, Sensor, Use, flows, look_again_mono_s, sensors_of, step, whys_held
 from dosingd.inputs.watch import Rig, Switches, Watch
 
 __all__ = [
@@ -16,5 +16,5 @@ __all__ = [
     "look_again_mono_s",
     "sensors_of",
     "step",
-    "why_held",
+    "whys_held",
 ]

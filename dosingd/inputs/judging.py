@@ -9,7 +9,7 @@ Pure: no file, pin, socket, thread, logger, database, clock.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from enum import StrEnum
 
 from attrs import evolve, frozen
@@ -161,12 +161,11 @@ def flows(plan: Plan, judgements: Mapping[str, Judgement]) -> bool:
     return judgement.known and not judgement.unsafe
 
 
-def why_held(judgements: Mapping[str, Judgement]) -> str | None:
-    """What asks for a hold now, in words; None: nothing."""
+def whys_held(judgements: Mapping[str, Judgement]) -> Iterator[str]:
+    """What asks for a hold now, each in words."""
     for judgement in judgements.values():
         sensor = judgement.sensor
         if sensor.use not in (Use.LEAK, Use.HOLD_SWITCH) or not judgement.known or not judgement.unsafe:
             continue
         what = LEAK_SENSOR if sensor.use is Use.LEAK else "the hold switch"
-        return f"{what} (GPIO {sensor.gpio}) is {judgement.says}"
-    return None
+        yield f"{what} (GPIO {sensor.gpio}) is {judgement.says}"

@@ -15,7 +15,7 @@ from dosingd.alarms import Alarm
 from dosingd.books import Books
 from dosingd.clock import Clock
 from dosingd.inputs.findings import input_alarms
-from dosingd.inputs.judging import Judgement, flows, look_again_mono_s, sensors_of, step, why_held
+from dosingd.inputs.judging import Judgement, flows, look_again_mono_s, sensors_of, step, whys_held
 from dosingd.plan.model import Plan
 from dosingd.records import Reading, Switched
 
@@ -63,7 +63,7 @@ class Watch:
         """`switches` None: nothing can be read, so every switch of the plan says what is unsafe."""
         self._switches, self._clock, self._books = switches, clock, books
         self._sensors = sensors_of(plan)
-        self._hold_asked = False
+        self._hold_asked: set[str] = set()  #: causes that wait to be booked
         self._written: dict[str, str] = {}
         self._written_mono_s: dict[str, tuple[float, ...]] = {}
         self.judgements: Mapping[str, Judgement] = {}
@@ -78,7 +78,7 @@ class Watch:
 
     def why_held(self) -> str | None:
         """What asks for a hold now, in words."""
-        return why_held(self.judgements)
+        return next(iter(whys_held(self.judgements)), None)
 
     def says(self) -> dict[str, str]:
         """What each switch says, in words."""
@@ -119,15 +119,15 @@ class Watch:
             return None
 
     def _stop(self, rig: Rig, judged: Mapping[str, Judgement]) -> None:
-        why = why_held(judged)
-        held = self._books().held is not None
-        if held or why is None:
-            self._hold_asked = False
-        elif not self._hold_asked:
+        # Each cause holds by itself, also a rig that is held for another: that one's end must not be the end of this.
+        wanted = [why for why in whys_held(judged) if not self._books().held_for(why)]
+        self._hold_asked &= set(wanted)
+        for why in wanted:
             # Until the latch is in the ledger it is not asked for twice; the cut stands meanwhile.
-            self._hold_asked = True
-            rig.cut("input")
-            rig.hold(why, "input")
+            if why not in self._hold_asked:
+                self._hold_asked.add(why)
+                rig.cut("input")
+                rig.hold(why, "input")
 
     def _write(self, rig: Rig, judged: Mapping[str, Judgement], now: Reading) -> None:
         for name, one in judged.items():

@@ -110,9 +110,15 @@ def columns_of(row: Row) -> Columns:
 
 
 def _slot_of(event: Event) -> str | None:
-    """What this row consumes for ever: a dose's slot, or an order's id. No dose's slot begins like an order's."""
+    """What this row consumes for ever: a dose's slot, or an order's id. No dose's slot begins like an order's.
+
+    A dose of which nothing was reserved is consumed by its day's account in the books, and not for ever: a day that a
+    wrong clock went past comes again when the clock is right (`Books`, ClockConfirmed).
+    """
     if isinstance(event, records.Ordered):
         return f"order:{event.id}"
+    if isinstance(event, records.NotGiven) and event.day is not None:
+        return None
     return event.slot if isinstance(event, records.Reserved | records.NotGiven) else None
 
 

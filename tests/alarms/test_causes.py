@@ -12,7 +12,7 @@ from dosingd.alarms import PAUSE_ENDED_MS, STOPS_A_CHANNEL, Alarm, Kind, alarms,
 from dosingd.catalogue import CATALOGUE, Severity
 from dosingd.inputs.findings import input_alarms
 from dosingd.inputs.judging import Judgement, Sensor, Use
-from dosingd.leases import OUTLIVED
+from dosingd.leases import CONFIRM_PLAN, OUTLIVED, PLAN_CHANGED
 from dosingd.plan.model import DailyVolume, Plan
 from dosingd.records import (
     Held,
@@ -39,12 +39,32 @@ def by_kind(found: list[Alarm]) -> dict[Kind, Alarm]:
 # -- the new ones --------------------------------------------------------------------------------------------
 
 
+WHY = "alk: its run was not over 3.0 s after the end of its lease. It was forced off."
+
+
+def test_every_cause_of_a_hold_raises_its_alarm_and_not_the_first_alone() -> None:
+    story = Story(PLAN)
+    changed = f"{PLAN_CHANGED}: alk: more"
+    for why in (changed, "hands in the tank", "the leak sensor (GPIO 13) is wet", WHY, f"{WHY} Again."):
+        story.tell(Held(why))
+    found = standing(story.at(60.0))
+    kinds = [(alarm.kind, alarm.channel) for alarm in found]
+    assert kinds == [(Kind.HELD, None), (Kind.LEAK, None), (Kind.PUMP_OUTLIVED, "alk")]
+    assert "It is held for 4 causes more: dosingd status." in found[0].text
+    assert found[0].next_step == CONFIRM_PLAN
+    story.tell(Released("a person", changed))
+    found = standing(story)
+    assert len(found) == 3
+    assert found[0].next_step == "dosingd release"
+
+
 @pytest.mark.parametrize(
     "reason",
     [
         f"alk: its run lasted 61.0 s, past {OUTLIVED} of 12.5 s.",
         "alk: its line could not be driven low: I/O error.",
         "alk: its line was driven low and still reads high.",
+        "alk: its line reads high and cannot be driven low. Switch the pump's supply off.",
     ],
 )
 def test_a_pump_that_may_still_be_on_is_an_alarm_of_its_own_until_the_release(reason: str) -> None:

@@ -12,7 +12,8 @@ from attrs import evolve
 
 from dosingd.agenda import Due
 from dosingd.books import Books
-from dosingd.cli.status import text_of
+from dosingd.cli.status import _doing, text_of
+from dosingd.leases import PLAN_CHANGED
 from dosingd.records import Calibrated, Held, NotGiven, Outcome, Paused, Purpose, Refilled, Released
 from dosingd.state import rig_state, status_data, status_data_without_plan
 from dosingd.trust import Trust
@@ -275,3 +276,12 @@ def test_what_the_switches_say_stands_below_the_channels() -> None:
     data = data_of(story(), inputs={"circulation": "flow", "float.alk": "not low"})
     assert "Inputs: circulation flow; float.alk not low." in text_of(data).splitlines()
     assert not any(line.startswith("Inputs") for line in text_of(data_of(story())).splitlines())
+
+
+def test_a_rig_that_waits_for_a_word_about_its_plan_does_not_send_a_person_to_a_release_that_is_refused() -> None:
+    data = {"held": True, "held_reason": f"hands in the tank; and besides: {PLAN_CHANGED}: alk: more"}
+    told = _doing(data, START_AT, silent=False)
+    assert told.startswith("HELD: hands in the tank; ")
+    assert "dosingd reload --yes" in told
+    assert "release" not in told
+    assert _doing({**data, "held_reason": "hands"}, START_AT, silent=False).endswith("until: dosingd release")

@@ -210,12 +210,12 @@ class Manned:
             raise self.file
         return self.file
 
-    def _bring(self, plan: Plan) -> None:
+    def _bring(self, plan: Plan, confirmed: bool = False) -> None:
         of = self.rig
         of.turn.pumps = {
             name: WatchedPump(name, self.clock, of.journal, of.spans.setdefault(name, [])) for name in plan.channels
         }
-        of.rounds.reload(plan)
+        of.rounds.reload(plan, confirmed=confirmed)
 
 
 class Expected(Exception):

@@ -11,16 +11,17 @@ from attrs import evolve
 
 from dosingd.agenda import zone_start_at
 from dosingd.alarms import Kind
-from dosingd.books import Books
-from dosingd.checking import raised
+from dosingd.books import PLANS_KEPT, Books
+from dosingd.checking import asked_of, raised
 from dosingd.checking.raised import NOT_KEPT
+from dosingd.daemon.latch import LATCH_NAME
 from dosingd.daemon.opening import unconfirmed
-from dosingd.leases import PLAN_CHANGED
+from dosingd.leases import CONFIRM_PLAN, PLAN_CHANGED
 from dosingd.ledger.rows import body_from_event, event_from_body
 from dosingd.limits import plan_loaded
 from dosingd.plan import read_plan
 from dosingd.plan.model import Plan
-from dosingd.records import Held, PlanLoaded, Released, Row, Started
+from dosingd.records import Held, NotGiven, PlanLoaded, Released, Row, Started
 from dosingd.requests import Hold, Release, Reload, Status
 from dosingd.rounds import MOST_NAMED
 from tests.builders import ALK, EPOCH_AT, START_AT, channel, plan, reading
@@ -114,7 +115,7 @@ def test_it_holds_and_does_not_come_into_force() -> None:
         assert held.startswith(f"{PLAN_CHANGED}: alk: line 0; alk: line 1")
         assert held.endswith("; and 2 more")
         alarms = {alarm.kind: alarm for alarm in of.state().alarms}
-        assert LINES[-1] in alarms[Kind.PLAN_CHANGED].text
+        assert LINES[0] in alarms[Kind.PLAN_CHANGED].text
         assert "dosingd reload --yes" in alarms[Kind.PLAN_CHANGED].next_step
         assert alarms[Kind.HELD].next_step == alarms[Kind.PLAN_CHANGED].next_step
 
@@ -134,12 +135,13 @@ def test_a_rig_that_was_held_for_another_cause_keeps_it_and_is_asked_as_well() -
     of = found()
     of.rig.account.write(Held("hands in the tank"), of.clock.now())
     with of:
-        assert of.rig.books.held == "hands in the tank"
+        assert [one.why.partition(": ")[0] for one in of.rig.books.causes] == ["hands in the tank", PLAN_CHANGED]
         assert Kind.PLAN_CHANGED in [alarm.kind for alarm in of.state().alarms]
+        assert f"To end it: {CONFIRM_PLAN}; and for what is left: dosingd release" in str(of.ask(Hold()).data)
         assert of.ask(Release()).code == "confirm"
         answer = of.ask(Reload(yes=True))
-        assert "but the rig is held: hands in the tank. To let it dose again: dosingd release" in str(answer.data)
-        assert of.rig.books.held == "hands in the tank", "the plan is confirmed, and no more"
+        assert "but the rig is held: hands in the tank; and besides: by hand. To let" in str(answer.data)
+        assert of.rig.books.held == "hands in the tank; and besides: by hand", "the plan is confirmed, and no more"
         assert of.ask(Release()).status == 0
 
 
@@ -178,6 +180,126 @@ def test_a_hold_of_a_persons_own_outlasts_the_question() -> None:
         of.ask(Hold("hands in the tank"))
         assert of.ask(Reload(yes=True)).status == 0
         assert of.rig.books.held == "hands in the tank"
+
+
+def test_a_reload_ends_the_plan_s_own_cause_and_no_other_and_says_what_stays() -> None:
+    """Whatever came first, and with no word for the alarms that only a release answers."""
+    with found() as of:
+        of.ask(Hold("hands in the tank"))
+        of.ask(Hold(f"{PLAN_CHANGED}, I think"))
+        [changed, *_] = of.rig.books.causes
+        of.file = evolve(PLAN, sha256="11" * 32)
+        said = of.ask(Reload()).data["message"]
+        assert said == (
+            "The plan is in force and holds the rig no more, but the rig is held: hands in the tank; and besides: by"
+            f" hand: {PLAN_CHANGED}, I think. To let it dose again: dosingd release"
+        )
+        assert of.rig.events(Released) == [Released("a person", changed.why)]
+        of.live(3600.0)
+        assert of.rig.spans["alk"] == []
+        assert of.ask(Reload()).data["message"].endswith("To let it dose again: dosingd release"), "said each time"
+        assert of.ask(Release()).status == 0
+        assert of.rig.books.held is None
+
+
+def test_a_line_that_stays_high_keeps_the_hold_of_a_plan_that_is_in_force(monkeypatch: pytest.MonkeyPatch) -> None:
+    with found() as of:
+        bring = of.desk._bring
+
+        def stuck(plan: Plan, confirmed: bool) -> None:
+            bring(plan, confirmed)
+            monkeypatch.setattr(of.rig.turn.pumps["alk"], "off", fail)
+
+        monkeypatch.setattr(of.desk, "_bring", stuck)
+        answer = of.ask(Reload(yes=True))
+        assert "The rig stays held, for a pump may still run" in str(answer.data)
+        assert of.rig.books.held is not None
+
+
+def fail() -> None:
+    raise OSError("the line does not answer")
+
+
+def test_a_kill_between_the_plan_s_row_and_the_end_of_its_hold_is_made_good_at_the_next_start() -> None:
+    of = Manned(PLAN)
+    of.rig.account.write(Held(f"{PLAN_CHANGED}: alk: more"), of.clock.now())
+    of.rig.account.write(Held("hands in the tank"), of.clock.now())
+    with of:
+        assert of.rig.books.held == "hands in the tank"
+
+
+def test_another_plan_that_a_later_start_finds_takes_the_place_of_the_first_one_s_cause() -> None:
+    of = found()
+    of.rig.account.write(Held(f"{PLAN_CHANGED}: alk: less"), of.clock.now())
+    with of:
+        [cause] = of.rig.books.causes
+        assert cause.why.startswith(f"{PLAN_CHANGED}: alk: line 0")
+
+
+# -- what is missed meanwhile --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("text", "spent_ul"), [(CALM, 20_000), ("rig: [", 0)])
+def test_what_is_missed_while_a_plan_waits_is_missed_by_the_plan_in_force(text: str, spent_ul: int) -> None:
+    """By the other's volumes it would eat the day after the plan before is put back. A day of CALM is 20 mL."""
+    new = read(LOOSE.replace("daily: 20 mL", "daily: 40 mL"))
+    of = Manned(new)
+    of.rig.account.write(evolve(plan_loaded(read(CALM), EPOCH_AT), text=text), of.clock.now())
+    of.duty._unconfirmed = ("alk: more",)
+    with of:
+        of.live(24 * 3600.0)
+        missed = [one for one in of.rig.events(NotGiven) if isinstance(one, NotGiven) and one.channel == "alk"]
+        assert missed
+        assert all(PLAN_CHANGED in one.reason for one in missed)
+        assert sum(of.rig.books.account(day, "alk").spent_ul for day in of.rig.books.days) == spent_ul
+
+
+# -- steps ---------------------------------------------------------------------------------------------------
+
+
+def test_steps_that_each_ask_nothing_are_asked_about_together_within_a_day() -> None:
+    def of(ml: float) -> Plan:
+        return read(CALM.replace("daily: 20 mL", f"daily: {ml} mL"))
+
+    story = Books()
+    seq = 0
+
+    def tell(event: PlanLoaded | Started, hours: float) -> None:
+        nonlocal seq
+        seq += 1
+        story.apply(Row(seq, reading(hours * 3600.0), event, round(hours * 3_600_000)))
+
+    def asked(new: Plan, hours: float, running: Plan | None = None) -> tuple[str, ...]:
+        return asked_of(new, story, round(hours * 3_600_000), running=running)
+
+    tell(loaded(of(20)), 0.0)
+    assert asked(of(23), 1.0) == ()
+    tell(loaded(of(23)), 1.0)
+    for running in (None, of(23)):
+        lines = asked(of(27), 2.0, running)
+        assert lines
+        assert all(line.endswith(", in steps within a day") for line in lines)
+    assert asked(of(23), 2.0) == (), "the same to the byte"
+    assert asked(of(24), 2.0) == ()
+    assert asked(of(27), 24.9) != ()
+    assert asked(of(27), 25.0) == (), "a day after"
+    tell(evolve(loaded(of(27)), confirmed=True), 2.0)
+    assert asked(of(31), 2.1) == (), "what a person said yes to is the new measure"
+    for number in range(3 * PLANS_KEPT):
+        tell(loaded(of(27 + number / 1000)), 2.2)
+    assert len(story.plans) == PLANS_KEPT
+    assert asked(of(32.44), 2.3) != (), "the oldest of many stays"
+
+
+def test_the_desk_remembers_what_a_person_said_yes_to() -> None:
+    with Manned(PLAN) as of:
+        of.file = evolve(plan(channel("alk", dose_ul=9_000)), sha256="22" * 32)
+        assert of.ask(Reload()).code == "confirm"
+        assert of.ask(Reload(yes=True)).status == 0
+        assert of.rig.books.plan is not None
+        assert of.rig.books.plan.confirmed
+        of.ask(Reload())
+        assert of.rig.books.plan.confirmed, "the same again writes no row"
 
 
 def test_a_plan_that_the_desk_brings_in_as_usual_is_compared_with_the_running_one() -> None:
@@ -227,18 +349,30 @@ def test_a_slip_and_a_power_cut_hold_the_rig_until_a_person_says_yes(calm: Rig) 
     assert calm.ask("status")["held"] is False, "it is in force by the ledger now"
 
 
-def test_the_plan_put_back_and_started_again_needs_a_release_alone(calm: Rig) -> None:
+def test_the_plan_put_back_and_started_again_is_asked_about_no_more_and_every_other_hold_stays(calm: Rig) -> None:
     calm.plan_file.write_text(LOOSE)
     calm.stop()
+    (calm.state / LATCH_NAME).write_text("alk: its run was not over 3.0 s after the end of its lease.")
     calm.start()
+    assert "dosingd reload --yes" in calm.say("status").stdout
+    told = calm.ask("status")
+    assert {"plan-changed", "pump-outlived"} <= {*alarms(told)}
+    calm.say("hold", "--why", "hands in the tank")
     calm.stop()
     calm.plan_file.write_text(CALM)
     calm.start()
     told = calm.ask("status")
-    assert told["held"] is True
+    held = "alk: its run was not over 3.0 s after the end of its lease; and besides: hands in the tank"
+    assert told["held_reason"] == held
     assert "plan-changed" not in alarms(told)
+    assert "pump-outlived" in alarms(told)
     assert next(alarm for alarm in told["alarms"] if alarm["kind"] == "held")["next_step"] == "dosingd release"
+    reloaded = calm.say("reload")
+    assert reloaded.returncode == 0
+    assert "but the rig is held: alk: its run was not over" in reloaded.stdout + reloaded.stderr
+    assert calm.ask("status")["held"] is True
     assert calm.say("release").returncode == 0
+    assert calm.ask("status")["held"] is False
 
 
 def test_a_harmless_change_and_none_come_into_force_at_a_start(calm: Rig) -> None:

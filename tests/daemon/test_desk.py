@@ -5,15 +5,16 @@ from __future__ import annotations
 import random
 import threading
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import time, timedelta
 
 import pytest
 from attrs import evolve
 
+from dosingd.books import MOST_TYPED
 from dosingd.desk import STATUS_WITHIN_S
 from dosingd.errands import BEGIN_WITHIN_S, MOST_OPEN
 from dosingd.errors import PinsFailed, PlanRefused, RequestRefused
-from dosingd.plan.model import DailyChange, DailyVolume, Plan
+from dosingd.plan.model import DailyChange, DailyVolume, LocalSpan, Plan, Window
 from dosingd.records import (
     Calibrated,
     ClockConfirmed,
@@ -470,9 +471,30 @@ def test_the_first_cause_of_a_hold_is_kept_and_told() -> None:
         of.ask(Hold("the hose came off."))
         again = message(of.ask(Hold("another")))
         assert again == (
-            "The rig was held already, and that cause is kept: the hose came off. To end it: dosingd release"
+            "The rig was held already, and that cause is kept, and this one is kept beside it: the hose came off."
+            " To end it: dosingd release"
         )
-        assert of.rig.books.held == "the hose came off."
+        assert of.rig.books.held == "the hose came off; and besides: another"
+        assert of.state().held_reason == of.rig.books.held
+
+
+def test_a_flood_of_holds_stops_the_pumps_each_time_and_fills_no_disk() -> None:
+    with Manned(PLAN) as of:
+        of.ask(Hold("wet hands"))
+        of.rig.pumps["alk"].on()
+        again = message(of.ask(Hold("wet hands")))
+        assert again == "The rig was held already, and that cause is kept: wet hands. To end it: dosingd release"
+        assert not of.rig.pumps["alk"].is_on
+        assert of.rig.events(Held) == [Held("wet hands")]
+        for number in range(3 * MOST_TYPED):
+            of.rig.pumps["alk"].on()
+            of.ask(Hold(f"cause {number}"))
+            assert not of.rig.pumps["alk"].is_on
+            assert not of.cut.event.is_set()
+        assert len(of.rig.events(Held)) == MOST_TYPED
+        assert of.ask(Release()).status == 0
+        of.ask(Hold("wet hands"))
+        assert of.rig.books.held == "wet hands", "written again after a release"
 
 
 def test_a_hold_without_a_reason_says_by_hand() -> None:
@@ -702,7 +724,7 @@ def test_a_reload_never_swaps_the_plan_in_a_run() -> None:
 def test_pins_that_refuse_the_new_plan_are_told_and_the_rig_goes_on(monkeypatch: pytest.MonkeyPatch) -> None:
     with Manned(PLAN) as of:
 
-        def refuse(plan: Plan) -> None:
+        def refuse(plan: Plan, confirmed: bool) -> None:
             raise PinsFailed("GPIO 27 is taken.")
 
         monkeypatch.setattr(of.desk, "_bring", refuse)
@@ -928,3 +950,18 @@ def test_in_a_storm_every_request_is_answered_once_and_what_was_answered_busy_wa
 def test_a_channel_that_the_plan_never_doses_may_be_dosed_by_hand() -> None:
     with Manned(plan(channel("alk", daily=DailyVolume(0), doses=1))) as of:
         assert of.ask(Dose("alk", 1_000)).status == 0
+
+
+def test_a_reload_says_what_is_not_given_today_because_of_it() -> None:
+    morning = Window(LocalSpan(time(0, 0), time(1, 0)), 1.0)
+    early = plan(evolve(ALK, when=(morning,)))
+    with Manned(plan(ALK)) as of:
+        of.live(3 * 3600.0)
+        of.file = evolve(early, sha256="11" * 32)
+        answer = of.ask(Reload(yes=True))
+        assert answer.status == 0
+        assert answer.messages[0] == (
+            "alk: 21.00 mL that were still to come today have no time left in the new plan. They are booked as missed,"
+            " and not made up for."
+        )
+        assert of.ask(Reload(yes=True)).messages[0].startswith("alk: no refill")

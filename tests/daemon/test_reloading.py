@@ -13,6 +13,7 @@ from dosingd.daemon.early import first_steps
 from dosingd.daemon.parts import parts_for
 from dosingd.daemon.wiring import Daemon
 from dosingd.errors import PinsFailed, PinsRefused
+from dosingd.mqtt.granted import Denied
 from dosingd.plan.model import Broker, Plan
 from dosingd.records import Row
 from dosingd.state import RigState
@@ -27,6 +28,7 @@ class Link:
     def __init__(self, plan: Plan) -> None:
         self.plan, self.stopped = plan, False
         self.why_not: str | None = None
+        self.denied: Denied | None = None
 
     def start(self) -> None:
         pass

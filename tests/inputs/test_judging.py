@@ -8,7 +8,7 @@ from random import Random
 import pytest
 from attrs import evolve
 
-from dosingd.inputs import Judgement, Sensor, Use, flows, look_again_mono_s, sensors_of, step, why_held
+from dosingd.inputs import Judgement, Sensor, Use, flows, look_again_mono_s, sensors_of, step, whys_held
 from dosingd.plan.model import Float, Input, Plan
 from tests.builders import ALK, CA, plan
 
@@ -163,10 +163,9 @@ def test_flow_must_be_known_of_the_plan_s_own_line() -> None:
 @pytest.mark.parametrize(("sensor", "what"), [(LEAK, "the leak sensor (GPIO 13) is wet"), (HOLD, "the hold switch")])
 def test_a_leak_and_a_switch_ask_for_a_hold_and_nothing_else_does(sensor: Sensor, what: str) -> None:
     unsafe = looked(sensor, [(200.0, True), (201.0, True)], safe(sensor))
-    why = why_held({sensor.name: unsafe})
-    assert why is not None
+    [why] = whys_held({sensor.name: unsafe})
     assert why.startswith(what)
-    assert why_held({sensor.name: safe(sensor)}) is None
-    assert why_held({sensor.name: Judgement(sensor)}) is None, "before it was looked at"
+    assert not [*whys_held({sensor.name: safe(sensor)})]
+    assert not [*whys_held({sensor.name: Judgement(sensor)})], "before it was looked at"
     for other in (FLOW, FLOAT):
-        assert why_held({other.name: looked(other, [(200.0, True), (260.0, True)], safe(other))}) is None
+        assert not [*whys_held({other.name: looked(other, [(200.0, True), (260.0, True)], safe(other))})]

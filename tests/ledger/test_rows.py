@@ -166,6 +166,8 @@ def test_facts_of_a_refusal_may_name_a_time_and_keep_it_as_text() -> None:
 def test_only_rows_that_consume_a_slot_carry_it_in_the_unique_column() -> None:
     assert columns_of(Row(2, reading(), reserved("s"), 0)).slot == "s"
     assert columns_of(Row(2, reading(), NotGiven("alk", Outcome.MISSED, 1, "", slot="s"), 0)).slot == "s"
+    of_a_day = NotGiven("alk", Outcome.MISSED, 1, "", slot="s", day=date(2026, 3, 28))
+    assert columns_of(Row(2, reading(), of_a_day, 0)).slot is None, "its day may come again"
     ended = columns_of(Row(3, reading(), Settled(2, "alk", Outcome.GIVEN, 1, 1, slot="s"), 0))
     assert ended.slot is None
     assert ended.reservation == 2

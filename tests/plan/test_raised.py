@@ -13,6 +13,7 @@ from dosingd.chemistry.stock import Strength
 from dosingd.plan import Plan, read_plan
 from dosingd.plan.model import (
     Apart,
+    Broker,
     ClockPolicy,
     DailyChange,
     DailyVolume,
@@ -76,7 +77,9 @@ def test_a_follower_that_follows_more_is_named_alone() -> None:
 def test_a_new_channel_is_named_with_what_it_gives() -> None:
     [line] = raised(plan(ALK), OLD)
     assert line.startswith("ca: a new channel, ")
-    assert line.endswith("(24 mL in 100 L) a day")
+    assert line.endswith("(24 mL in 100 L) a day; apart: 20 min from alk")
+    [line] = raised(plan(ALK), evolve(OLD, apart=()))
+    assert line.endswith("; apart: none")
 
 
 def test_a_channel_that_is_taken_out_is_no_rise() -> None:
@@ -237,3 +240,58 @@ def test_a_clock_that_is_believed_or_done_without_where_it_was_not_is_named() ->
     rtc = guarded(clock=ClockPolicy(rtc=True))
     assert raised(OLD, rtc) == ("clock: it is taken for right at a start (rtc from false to true)",)
     assert raised(rtc, OLD) == ()
+
+
+# -- wiring, reserves, orders, time zone ---------------------------------------------------------------------
+
+LEAK = Input("leak", 13, True)
+
+
+def wired(**more: Any) -> Plan:
+    return evolve(OLD, **more)
+
+
+def test_an_input_or_a_keep_alive_that_is_wired_otherwise_is_named() -> None:
+    old = wired(inputs={"leak": LEAK}, keep_alive_gpio=5)
+    assert raised(old, wired(inputs={"leak": evolve(LEAK, gpio=14)}, keep_alive_gpio=6)) == (
+        "inputs: leak from GPIO 13 to GPIO 14",
+        "keep_alive from GPIO 5 to GPIO 6",
+    )
+    [line] = raised(old, wired(inputs={"leak": evolve(LEAK, when_closed=False)}, keep_alive_gpio=5))
+    assert line == "inputs: leak is what a contact that is open says, no more the reverse"
+    assert raised(OLD, old) == (), "one that is new guards more"
+
+
+def test_a_float_that_is_wired_otherwise_and_a_reserve_that_falls_are_named() -> None:
+    def of(reserve_ul: int, float_: Float | None) -> Plan:
+        reservoir = evolve(ALK.reservoir, reserve_ul=reserve_ul, float_=float_)
+        return plan(evolve(ALK, reservoir=reservoir), CA)
+
+    old = of(100_000, Float(23, True))
+    assert raised(old, of(80_000, Float(23, True))) == ()
+    assert raised(old, of(200_000, Float(23, True))) == ()
+    assert raised(old, of(79_000, Float(24, False))) == (
+        "alk: its reservoir's reserve from 100 mL down to 79 mL",
+        "alk: its reservoir's float from GPIO 23 to GPIO 24",
+        "alk: its reservoir's float is low when closed, no more the reverse",
+    )
+
+
+def test_an_order_that_the_broker_might_not_give_is_named() -> None:
+    def of(*orders: str, host: str = "a") -> Plan:
+        return wired(mqtt=Broker(host, orders=orders))
+
+    assert raised(OLD, of()) == ()
+    assert raised(OLD, of("hold")) == ()
+    assert raised(OLD, of("dose")) == ("mqtt: the broker may order what it might not: dose",)
+    assert raised(of("hold"), of("hold", "dose")) == ("mqtt: the broker may order what it might not: dose",)
+    assert raised(of("hold", "dose"), of("dose", host="b")) == ()
+    assert raised(of("hold"), OLD) == ()
+
+
+def test_a_time_zone_that_moves_quiet_times_is_named() -> None:
+    quiet = (LocalSpan(time(19), time(20)),)
+    there = "Pacific/Auckland"
+    assert raised(OLD, evolve(OLD, timezone=there)) == ()
+    [line] = raised(evolve(OLD, quiet=quiet), evolve(OLD, quiet=quiet, timezone=there))
+    assert line.startswith(f"timezone: from {OLD.timezone} to {there}, and quiet times move with it; quiet now: 19:00")

@@ -23,7 +23,8 @@ PLAN = plan(ALK)
 
 
 def standing(story: Story, cannot_lay: str | None = None) -> dict[Kind, Alarm]:
-    return {alarm.kind: alarm for alarm in alarms(PLAN, story.books, story.now, None, cannot_lay)}
+    found = alarms(PLAN, story.books, story.now, None, cannot_lay)
+    return {alarm.kind: alarm for alarm in found if alarm.kind is not Kind.RESERVOIR_UNKNOWN}
 
 
 def not_given(outcome: Outcome, volume_ul: int, slot: str, doses: int = 1) -> NotGiven:

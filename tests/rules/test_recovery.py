@@ -8,7 +8,7 @@ import pytest
 from attrs import evolve
 
 from dosingd.records import Outcome, Reading, Reserved, Row, Settled, Stamp
-from dosingd.recovery import LinesLow, booked_after_loss, change_of, line_low
+from dosingd.recovery import LinesLow, booked_after_loss, change_of, line_low, outlived
 from tests.builders import Story, plan, reading
 
 
@@ -105,6 +105,40 @@ def test_after_a_reboot_the_stop_helper_lessens_nothing() -> None:
         helper = evolve(HELPER, boot_id=boot_id)
         assert line_low(row, low, helper, 17) == low
         assert by(helper, low) == 10_050
+
+
+#: The lease of 1 mL is 10.5 s; a quarter of a second is the loop's, nine are the watchdog's and the stop helper's.
+LEASE_S, GRACE_S = 10.5, 9.25
+
+
+def held_for(low: Reading, helper: LinesLow | None = None, *, gpio: int | None = 17, bench: bool = False) -> str | None:
+    """What holds the rig for 1 mL that was reserved at 0 s on GPIO 17 and found open."""
+    return outlived(Story(plan()).reserve("alk", 1_000), low, helper, gpio, bench=bench)
+
+
+def test_a_run_whose_line_was_low_near_its_lease_s_end_does_not_hold_and_a_later_one_does() -> None:
+    ends_s = LEASE_S + GRACE_S
+    for past_s, holds in ((-5.0, False), (0.0, False), (0.01, True), (4.0, True)):
+        late = evolve(HELPER, mono_s=ends_s + past_s)
+        for bench in (False, True):  # the helper's word is as good on a bench
+            assert bool(held_for(reading(600.0), late, bench=bench)) is holds, past_s
+        assert bool(held_for(reading(ends_s + past_s))) is holds, "nobody but this start drove the line low"
+    why = held_for(reading(600.0), evolve(HELPER, mono_s=20.2))
+    assert why is not None
+    assert why.startswith("alk: ")
+    assert "20.2 s after the run was booked, past its lease of 10.5 s" in why
+
+
+def test_where_nobody_knows_when_the_line_went_low_nothing_is_held() -> None:
+    assert held_for(reading(3600.0), bench=True) is None, "a bench's pretend line ends with the process"
+    assert held_for(reading(3600.0, boot="boot-2")) is None, "a reset drives lines low, and nobody saw when"
+    assert held_for(reading(3600.0, boot="boot-2"), HELPER) is None
+    # It drove lines low after the run began, and whether this was among them is not sure.
+    assert held_for(reading(3600.0), HELPER, gpio=None) is None
+    assert held_for(reading(3600.0), evolve(HELPER, gpios=frozenset({27}))) is None
+    # A word of before the run, or of another boot, says nothing of it: then this start's own counts.
+    for silent in (evolve(HELPER, mono_s=-1.0), evolve(HELPER, boot_id="boot-0")):
+        assert held_for(reading(3600.0), silent, gpio=None) is not None
 
 
 def test_only_a_reservation_can_be_lost() -> None:

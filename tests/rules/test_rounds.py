@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
@@ -13,7 +13,7 @@ from attrs import evolve
 
 from dosingd.agenda import OUTAGE_DAYS
 from dosingd.alarms import Kind, alarms
-from dosingd.plan.model import ClockPolicy, DailyVolume, WithoutClock
+from dosingd.plan.model import ClockPolicy, DailyVolume, LocalSpan, Window, WithoutClock
 from dosingd.records import (
     ClockConfirmed,
     ClockMoved,
@@ -24,6 +24,7 @@ from dosingd.records import (
     Paused,
     PlanLoaded,
     Purpose,
+    Released,
     Reserved,
     Settled,
     Stamp,
@@ -267,6 +268,142 @@ def test_a_person_may_confirm_a_clock_that_is_behind() -> None:
     assert rig.rounds.trusted()
 
 
+def _glitch(rig: Rig, by_s: float, for_s: float = 3.0) -> None:
+    """The wall clock is wrong for a while, and right again."""
+    rig.clock.set_wall(by_s)
+    rig.live(for_s)
+    rig.clock.set_wall(-by_s)
+    rig.live(60.0)
+    assert not rig.rounds.trusted()
+
+
+def _confirm(rig: Rig) -> None:
+    rig.account.write(ClockConfirmed("a person"), rig.clock.now())
+    rig.live(60.0)
+    assert rig.rounds.trusted()
+
+
+def reserved_once(rig: Rig) -> bool:
+    """Whether no slot of which something may have been given stands in the ledger twice."""
+    slots = Counter(event.slot for event in rig.events(Reserved) if isinstance(event, Reserved))
+    return max(slots.values()) == 1
+
+
+def _after_a_glitch() -> Rig:
+    rig = Rig(plan(ALK, CA)).start().live(12 * H)
+    _glitch(rig, 30 * 24 * H)
+    assert account(rig, TODAY + timedelta(days=30))[2] > 0
+    _confirm(rig)
+    return rig
+
+
+def _after_a_boot_with_a_wrong_clock() -> Rig:
+    rig = Rig(plan(ALK, CA)).start().live(12 * H)
+    rig.clock.set_wall(30 * 24 * H)
+    rig.clock.reboot(600.0)
+    rig.restart().live(60.0)
+    assert account(rig, TODAY + timedelta(days=30))[2] > 0
+    rig.clock.set_wall(-30 * 24 * H)
+    rig.clock.reboot(60.0)
+    rig.restart().live(60.0)
+    assert not rig.rounds.trusted()
+    _confirm(rig)
+    return rig
+
+
+def _after_a_glitch_that_nobody_confirmed() -> Rig:
+    rig = Rig(plan(ALK, CA)).start().live(12 * H)
+    _glitch(rig, 30 * 24 * H)
+    rig.live(6 * H)
+    assert rig.rounds.trusted(), "synchronised for 6 h"
+    return rig
+
+
+@pytest.mark.parametrize(
+    "after", [_after_a_glitch, _after_a_boot_with_a_wrong_clock, _after_a_glitch_that_nobody_confirmed]
+)
+def test_days_that_a_wrong_clock_went_past_are_dosed_when_they_really_come(after: Callable[[], Rig]) -> None:
+    rig = after()
+    rig.live(36 * 24 * H)
+    for name in ("alk", "ca"):
+        for number in range(1, 36):
+            assert account(rig, TODAY + timedelta(days=number), name) == (24_000, 0, 0), (name, number)
+    assert sum(account(rig)) <= 24_000
+    assert reserved_once(rig)
+    assert not any(kind.kind is Kind.SHORTFALL for kind in alarms(rig.plan, rig.books, rig.clock.now(), None, None))
+
+
+def test_a_wrong_clock_again_and_again_costs_no_day_that_is_still_to_come() -> None:
+    rig = Rig(PLAN).start().live(6 * H)
+    for days in (2, 9, 40):
+        _glitch(rig, days * 24 * H)
+        _confirm(rig)
+    rig.live(4 * 24 * H)
+    assert [account(rig, TODAY + timedelta(days=number)) for number in (1, 2, 3)] == [(24_000, 0, 0)] * 3
+    rig.clock.reboot(24 * H)  # and what is really missed is booked still
+    rig.restart().live(60.0)
+    assert account(rig, TODAY + timedelta(days=4))[2] > 0
+    assert account(rig, TODAY + timedelta(days=5))[2] > 0
+
+
+def test_what_was_given_on_a_day_that_comes_again_is_given_no_second_time() -> None:
+    rig = Rig(PLAN).start().live(20 * H)
+    _glitch(rig, 24 * H, for_s=2 * H)  # 20:30 and 21:30 of tomorrow are given
+    _confirm(rig)
+    tomorrow = TODAY + timedelta(days=1)
+    assert rig.books.account(tomorrow, "alk").given_ul == 2_000
+    rig.rounds.reload(evolve(plan(channel("alk", doses=48, smallest_ul=100)), sha256="11" * 32))  # other slots
+    rig.live(2 * 24 * H)
+    assert rig.books.account(tomorrow, "alk").given_ul <= 4_000
+    assert sum(account(rig, tomorrow)) <= 24_000
+    assert rig.books.account(TODAY + timedelta(days=2), "alk").given_ul > 0
+    assert reserved_once(rig)
+
+
+def test_a_dose_that_was_refused_by_a_wrong_clock_s_day_is_due_when_the_day_comes() -> None:
+    rig = Rig(PLAN).start().live(20 * H)
+    rig.refill("alk", 50_500)  # half a millilitre above its reserve
+    _glitch(rig, 24 * H, for_s=2 * H)
+    assert account(rig, TODAY + timedelta(days=1))[1] == 2_000
+    rig.refill("alk", 900_000)
+    _confirm(rig)
+    rig.live(29 * H)
+    assert account(rig, TODAY + timedelta(days=1)) == (24_000, 0, 0)
+
+
+def test_a_dose_of_a_day_is_booked_as_missed_once() -> None:
+    rig = Rig(PLAN).start().live(6 * H)
+    passed = [due for due in rig.rounds.coming if due.due_at is not None][:3]
+    rig.clock.set_wall(3 * H)
+    rig.live(60.0)
+    assert account(rig)[2] == 3_000
+    rig.rounds.coming = [*passed, *rig.rounds.coming]  # as another reading of the clock may have laid them
+    rig.live(60.0)
+    rig.rounds.lay_anew()
+    assert account(rig)[2] == 3_000
+    assert booked_once(rig)
+
+
+def test_a_day_that_was_passed_over_before_its_first_dose_is_dosed_from_then_on() -> None:
+    rig = Rig(PLAN).start().live(1_000.0)
+    _glitch(rig, 9 * H)
+    _confirm(rig)
+    rig.live(24 * H - rig.clock.true_s - 1.0)
+    assert account(rig) == (24_000, 0, 0)
+
+
+def test_a_confirmed_clock_makes_up_for_nothing_that_was_really_missed() -> None:
+    rig = Rig(PLAN).start().live(60.0)
+    rig.account.write(Held("a test"), rig.clock.now())
+    rig.live(12 * H)
+    rig.account.write(Released("a person"), rig.clock.now())
+    rig.account.write(ClockConfirmed("a person"), rig.clock.now())
+    rig.rounds.lay_anew()
+    rig.live(12 * H - 61.0)
+    assert rig.books.account(TODAY, "alk").given_ul == 12_000
+    assert [start for start, _ in rig.spans["alk"] if start < 12 * H] == []
+
+
 def test_many_small_moves_give_nothing_twice() -> None:
     rig = Rig(PLAN).start()
     for step in range(48):
@@ -368,6 +505,21 @@ def test_a_shortfall_counts_what_was_due_in_48_h_and_not_an_outage_of_weeks() ->
     found = alarms(PLAN, rig.books, rig.clock.now(), rig.rounds.trust, None)
     [short] = [one for one in found if one.kind is Kind.SHORTFALL]
     assert "48.0 of 48.0 mL" in short.text
+
+
+def test_a_shortfall_of_days_that_a_wrong_clock_went_past_names_no_more_than_48_h_and_what_helps() -> None:
+    rig = Rig(PLAN).start().live(12 * H)
+    _glitch(rig, 30 * 24 * H)
+
+    def short() -> list[tuple[str, str]]:
+        found = alarms(PLAN, rig.books, rig.clock.now(), rig.rounds.trust, None)
+        return [(one.text, one.next_step) for one in found if one.kind is Kind.SHORTFALL]
+
+    [(text, step)] = short()
+    assert text.startswith("alk: 48.0 of 48.0 mL were not given in the last 48 h, or the clock was wrong.")
+    assert step == "if the clock is right now: dosingd release --clock"
+    _confirm(rig)
+    assert short() == [], "what is still to come is not missing"
 
 
 def test_a_kill_in_a_run_costs_that_dose_alone() -> None:
@@ -506,11 +658,11 @@ def test_without_a_clock_nothing_is_dosed_for_12_h_and_then_half() -> None:
 
 def test_an_alarm_says_that_the_clock_is_not_trusted() -> None:
     rig = Rig(PLAN, synced=False, mono_s=0.0).start().live(6 * H)
-    [early] = alarms(PLAN, rig.books, rig.clock.now(), rig.rounds.trust, None)
+    early, _ = alarms(PLAN, rig.books, rig.clock.now(), rig.rounds.trust, None)  # and a reservoir that nobody filled
     assert early.kind is Kind.CLOCK_UNTRUSTED
     assert early.since == START_AT
     rig.live(7 * H)
-    [late] = alarms(PLAN, rig.books, rig.clock.now(), rig.rounds.trust, None)
+    late, _ = alarms(PLAN, rig.books, rig.clock.now(), rig.rounds.trust, None)
     assert late.kind is Kind.WITHOUT_CLOCK
     assert "13 h" in late.text
 
@@ -582,3 +734,63 @@ def test_runs_into_a_cup_are_not_given_to_the_tank() -> None:
     assert rig.books.total_given_ul.get("alk", 0) == 0
     rig.live(24 * H - 650)
     assert account(rig) == (24_000, 0, 0)
+
+
+# -- doses that could still wait, and what a plan takes away ---------------------------------------------------
+
+
+def late(rig: Rig, by_s: float) -> None:
+    """Let the next dose be late, as behind a long run of another channel."""
+    due_at = rig.rounds.coming[0].due_at
+    assert due_at is not None
+    rig.clock.pass_s((due_at - rig.clock.now().wall_at).total_seconds() + by_s)
+
+
+@pytest.mark.parametrize("again", [_by_a_refill, _by_a_reload])
+def test_a_dose_that_may_still_wait_is_not_missed_by_laying_anew(again: Callable[[Rig], None]) -> None:
+    rig = Rig(PLAN).start().live(2 * H)
+    late(rig, 3.0)
+    again(rig)
+    assert missed(rig) == []
+    rig.live(1800.0)
+    assert account(rig) == (3_000, 0, 0)
+    assert booked_once(rig)
+
+
+def test_a_dose_that_waited_too_long_is_missed_by_laying_anew_and_says_so() -> None:
+    rig = Rig(PLAN).start().live(2 * H)
+    late(rig, 301.0)
+    rig.rounds.lay_anew()
+    [row] = missed(rig)
+    assert row.reason == "it was due 301 s ago, and a dose waits 300 s at most"
+
+
+def test_a_waiting_dose_that_the_new_plan_does_not_lay_is_missed_with_the_true_reason() -> None:
+    rig = Rig(PLAN).start().live(2 * H)
+    late(rig, 3.0)
+    rig.rounds.reload(plan(channel("alk", daily=DailyVolume(24_000), doses=5)))
+    assert missed(rig)[0].reason == "the day was laid anew when it was due"
+    assert booked_once(rig)
+
+
+def test_what_a_reload_leaves_no_time_for_is_booked_as_missed() -> None:
+    rig = Rig(PLAN).start().live(20 * H)
+    morning = Window(LocalSpan(time(0, 0), time(12, 0)), 1.0)
+    past = evolve(channel("alk", daily=DailyVolume(24_000)), when=(morning,))
+    rig.rounds.reload(plan(past))
+    [row] = missed(rig)
+    assert (row.asked_ul, row.doses, row.slot) == (4_000, 4, None)
+    assert row.reason == "the plan was changed, and its hours of today leave no time for it"
+    assert rig.rounds.taken_ul == {"alk": 4_000}
+    rig.live(24 * H)
+    assert account(rig) == (20_000, 0, 4_000)
+    assert account(rig, TODAY + timedelta(days=1))[0] == 24_000
+    rig.rounds.reload(plan(past))
+    assert rig.rounds.taken_ul == {}
+
+
+def test_a_reload_of_the_same_plan_takes_nothing_from_a_rig_that_began_in_the_midst_of_a_day() -> None:
+    rig = Rig(PLAN, start_at=START_AT + timedelta(hours=20)).start().live(H)
+    rig.rounds.reload(PLAN)
+    assert rig.rounds.taken_ul == {}
+    assert missed(rig) == []

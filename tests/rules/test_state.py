@@ -13,6 +13,7 @@ from dosingd.books import LastDose
 from dosingd.flows import bench_calibration
 from dosingd.plan.model import DailyVolume, Plan
 from dosingd.records import Calibrated, Held, Into, NotGiven, Outcome, Paused, Purpose, Refilled
+from dosingd.reservoir import filled
 from dosingd.state import (
     NO_DAEMON,
     ChannelState,
@@ -189,6 +190,18 @@ def test_a_channel_waits_for_nothing_when_all_is_well() -> None:
     assert alk(Story(PLAN), coming=[due("alk", 1800.0)]).waiting_for is None
 
 
+def test_a_day_that_is_spent_without_having_been_given_is_named() -> None:
+    of = Story(PLAN)
+    assert alk(of).waiting_for is None, "a day that was given whole waits for nothing"
+    for outcome in (Outcome.MISSED, Outcome.REFUSED):
+        of = Story(PLAN)
+        of.tell(NotGiven("alk", outcome, 1_000, "no", slot="s1", due_at=START_AT, day=TODAY))
+        assert alk(of).waiting_for == "the next dosing day: today's doses are spent"
+        assert alk(of, coming=[due("alk", 1800.0)]).waiting_for is None
+        assert alk(of, trust=BLIND).waiting_for == "a trusted clock"
+        assert state(of).channels["ca"].waiting_for is None
+
+
 def test_what_a_channel_waits_for_the_weightiest_first() -> None:
     of = Story(PLAN)
     of.tell(Refilled("alk", 50_500, None, "soda", {"alkalinity": 1.0}, 0))  # 0.5 mL above its reserve
@@ -266,15 +279,19 @@ def test_a_pause_ends_by_proven_time_and_is_shown_by_the_clock() -> None:
 
 def test_a_hold_and_its_first_cause() -> None:
     of = Story(PLAN)
+    for name in PLAN.channels:
+        of.tell(filled(PLAN, name))
     assert (state(of).held, state(of).held_reason) == (False, None)
     of.tell(Held("a leak."))
     of.tell(Held("another"))
-    assert (state(of).held, state(of).held_reason) == (True, "a leak.")
+    assert (state(of).held, state(of).held_reason) == (True, "a leak; and besides: another")
     assert [alarm.kind for alarm in state(of).alarms] == [Kind.HELD]
 
 
 def test_alarms_that_the_books_do_not_know_of_come_last() -> None:
     of = Story(PLAN)
+    for name in PLAN.channels:
+        of.tell(filled(PLAN, name))
     of.tell(Held("a leak."))
     own = Alarm(Kind.NO_LEDGER, None, START_AT, "no", "mend it")
     assert [alarm.kind for alarm in state(of, more_alarms=(own,)).alarms] == [Kind.HELD, Kind.NO_LEDGER]
@@ -335,6 +352,8 @@ def test_without_a_daemon_every_channel_waits_for_one() -> None:
 
 def test_alarms_in_the_data_carry_their_next_step() -> None:
     of = Story(PLAN)
+    for name in PLAN.channels:
+        of.tell(filled(PLAN, name))
     of.tell(Held("a leak."))
     [alarm] = status_data(state(of), running=True)["alarms"]
     text = alarm.pop("text")

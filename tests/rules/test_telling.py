@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from attrs import evolve
 
+from dosingd.leases import CONFIRM_PLAN, PLAN_CHANGED
 from dosingd.ledger.rows import KINDS
 from dosingd.records import (
     ClockConfirmed,
@@ -95,6 +96,12 @@ def test_a_kind_has_the_name_that_it_has_on_the_disk() -> None:
         (Held("a leak."), None, ("error", "held, all pumps off: a leak. To let it dose again: dosingd release")),
         (Held("a leak"), None, ("error", "held, all pumps off: a leak. To let it dose again: dosingd release")),
         (Released("a person"), None, ("notice", "released by a person")),
+        (Released("a person", "a leak"), None, ("notice", "by a person, this holds the rig no more: a leak")),
+        (
+            Held(f"{PLAN_CHANGED}: alk: more"),
+            None,
+            ("error", f"held, all pumps off: {PLAN_CHANGED}: alk: more. To let it dose again: {CONFIRM_PLAN}"),
+        ),
         (Paused(1000, AT), None, ("notice", "paused until 2027-03-28 12:00 UTC")),
         (Paused(None), None, ("notice", "the pause was ended")),
         (
