@@ -13,9 +13,11 @@ from enum import StrEnum
 from attrs import evolve, frozen
 
 from dosingd import stores
-from dosingd.books import Books, Cause, Recent
+from dosingd.books import Books
+from dosingd.causes import Cause
 from dosingd.checking.figures import LOW_DKH, hours_until_low
 from dosingd.daily import daily_volume_ul, gives, plan_strengths
+from dosingd.kept import Recent
 from dosingd.leases import LEAK_SENSOR, MAY_HAVE_RUN, way_out
 from dosingd.plan.model import Plan, WithoutClock
 from dosingd.records import Reading, Substance
@@ -140,7 +142,7 @@ def _latch(plan: Plan, books: Books, now_at: datetime) -> list[Alarm]:
     why = books.held
     if why is None:
         return []
-    more = len(books.causes) - 1 + books.more_causes
+    more = len(books.causes) - 1 + books.latch.more
     besides = f" It is held for {counted(more, 'cause')} more: dosingd status." if more else ""
     text = f"All pumps are off: {told(books.causes[0].why)}{besides} Nothing is dosed until a person releases the rig."
     found = [Alarm(Kind.HELD, None, books.held_since_at or now_at, text + without_doses(plan), way_out(why))]

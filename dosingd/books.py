@@ -12,10 +12,11 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
-from attrs import define, evolve, field, frozen
+from attrs import define, evolve, field
 
 from dosingd.allowance import Bucket, cup_bucket, day_bucket
-from dosingd.leases import LEAK_SENSOR, MAY_HAVE_RUN, PLAN_CHANGED
+from dosingd.causes import Cause, Causes
+from dosingd.kept import DayAccount, LastDose, Recent, Seen, Unclocked
 from dosingd.records import (
     STOPPED_BY_FAULT,
     Calibrated,
@@ -59,87 +60,12 @@ CHECKS_KEPT = 3
 RECENT_MS = 48 * 3600 * 1000
 #: Ids of orders at hand; the ledger lets none of the older ones be written again.
 ORDERS_KEPT = 1000
-#: Causes of a hold that are kept. Machines have few; whoever types them has no more than MOST_TYPED written down.
-MOST_CAUSES, MOST_TYPED = 20, 8
-#: So many of them are told in a line.
-CAUSES_TOLD = 4
 #: Plans are compared with the one that was in force so long ago: many small steps make a large one.
 STEPS_MS = 24 * 3600 * 1000
 #: Of that time's plans so many are kept. Where there were more, those between go, and the oldest stays.
 PLANS_KEPT = 20
 #: Starts before which nobody had stopped the daemon are counted over so long.
 RESTARTS_MS = 3600 * 1000
-
-
-@define
-class DayAccount:
-    """What one channel's scheduled doses of one dosing day came to."""
-
-    last_slot: str = ""
-    spent_ul: int = 0  #: asked volumes of every slot consumed, whatever became of it
-    spent_umol: float = 0.0
-    given_ul: int = 0
-    refused_ul: int = 0
-    missed_ul: int = 0
-    reserved: int = 0  #: how many of the slots were reserved: something of them may have gone in
-    given: int = 0
-    refused: int = 0
-    missed: int = 0
-
-
-@define
-class Unclocked:
-    """A dose given without a trusted clock."""
-
-    seq: int  #: of its reservation
-    channel: str
-    proven_ms: int
-    asked_ul: int
-    asked_umol: float
-    given_ul: int
-
-
-@frozen
-class Recent:
-    """Something of the last two days that an alarm may be about."""
-
-    proven_ms: int
-    at: datetime
-    kind: str  #: refused | missed | unknown | clock moved
-    channel: str
-    volume_ul: int
-    text: str
-    doses: int = 1
-    due_at: datetime | None = None
-
-
-@frozen
-class Seen:
-    """What a switch says, and since when. Proven time stands still rather than guess, so it is at least so long."""
-
-    says: str
-    at: datetime
-    proven_ms: int
-
-
-@frozen
-class Cause:
-    """One cause of a hold, and since when."""
-
-    why: str
-    at: datetime
-
-
-@frozen
-class LastDose:
-    """What became of a channel's newest dose, of whatever purpose."""
-
-    at: datetime
-    outcome: Outcome
-    asked_ul: int
-    given_ul: int
-    reason: str = ""
-    purpose: Purpose = Purpose.SCHEDULED
 
 
 @define
@@ -177,8 +103,7 @@ class Books:
     restarts: list[int] = field(factory=list)  #: proven times of the last hour's starts before which it had not been
     restarts_since_at: datetime | None = None  #: the first of them after an hour's rest
     #: Every cause of the hold since the last release, the first one first; each holds the rig by itself (R11).
-    causes: tuple[Cause, ...] = ()
-    more_causes: int = 0  #: beyond those that are kept
+    latch: Causes = field(factory=Causes)
     plans: tuple[tuple[int, PlanLoaded], ...] = ()  #: lately in force, each with the proven time since when
     paused_until_ms: int | None = None
     paused_until_at: datetime | None = None
@@ -220,24 +145,21 @@ class Books:
     @property
     def held(self) -> str | None:
         """Why the rig is held, in words, the first cause first; None: it is not."""
-        if not self.causes:
-            return None
-        first, *others = (one.why for one in self.causes)
-        if not others:
-            return first
-        others.sort(key=lambda why: not any(words in why for words in (PLAN_CHANGED, LEAK_SENSOR, *MAY_HAVE_RUN)))
-        shown = [one.rstrip(" .") for one in (first, *others)[:CAUSES_TOLD]]
-        more = len(self.causes) - len(shown) + self.more_causes
-        return "; and besides: ".join(shown) + (f"; and {more} more" if more else "")
+        return self.latch.told
 
     @property
     def held_since_at(self) -> datetime | None:
         """Since when the rig is held; None: it is not."""
-        return self.causes[0].at if self.causes else None
+        return self.latch.since_at
+
+    @property
+    def causes(self) -> tuple[Cause, ...]:
+        """What holds the rig, the first first."""
+        return self.latch.causes
 
     def held_for(self, why: str) -> bool:
         """Whether this very cause holds the rig already, or so many that another row would tell nothing."""
-        return len(self.causes) >= MOST_CAUSES or any(one.why == why for one in self.causes)
+        return self.latch.full_or_has(why)
 
     def plan_before_steps(self, proven_ms: int) -> PlanLoaded | None:
         """The plan that was in force 24 h of proven time ago, or the oldest known since; the one that a person said
@@ -288,11 +210,9 @@ class Books:
                     kind = str(event.outcome)
                     self._remember(row, kind, event.channel, event.asked_ul, event.reason, event.doses, event.due_at)
             case Held():
-                self._held(event, row)
-            case Released(cause=None):
-                self.causes, self.more_causes = (), 0
-            case Released(cause=cause):
-                self.causes = tuple(one for one in self.causes if one.why != cause)
+                self.latch = self.latch.and_(Cause(event.reason, row.reading.wall_at))
+            case Released():
+                self.latch = Causes() if event.cause is None else self.latch.without(event.cause)
             case Paused():
                 self.paused_until_ms, self.paused_until_at = event.until_proven_ms, event.until_at
             case ClockConfirmed():
@@ -332,14 +252,6 @@ class Books:
     ) -> None:
         self.recent = [one for one in self.recent if one.proven_ms > row.proven_ms - RECENT_MS]
         self.recent.append(Recent(row.proven_ms, row.reading.wall_at, kind, channel, volume_ul, text, doses, due_at))
-
-    def _held(self, event: Held, row: Row) -> None:
-        if any(one.why == event.reason for one in self.causes):
-            return
-        if len(self.causes) >= MOST_CAUSES:
-            self.more_causes += 1
-        else:
-            self.causes = (*self.causes, Cause(event.reason, row.reading.wall_at))
 
     def _started(self, event: Started, row: Row) -> None:
         if self.running:

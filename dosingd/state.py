@@ -15,10 +15,11 @@ from attrs import field, frozen
 from dosingd import stores
 from dosingd.agenda import Due, dosing_day
 from dosingd.alarms import Alarm, Kind, alarms
-from dosingd.books import Books, LastDose
+from dosingd.books import Books
 from dosingd.calibration import volume_ul_from_run_s
 from dosingd.daily import daily_volume_ul, day_volume_ul
 from dosingd.flows import flow_of, valid_calibration
+from dosingd.kept import LastDose
 from dosingd.plan.model import Plan
 from dosingd.records import Reading, Substance
 from dosingd.reservoir import days_left

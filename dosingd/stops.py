@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from dosingd.books import MOST_TYPED
+from dosingd.causes import MOST_TYPED
 from dosingd.clock import Clock
 from dosingd.cut import Cut
 from dosingd.duty import Duty

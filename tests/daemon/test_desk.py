@@ -10,7 +10,7 @@ from datetime import time, timedelta
 import pytest
 from attrs import evolve
 
-from dosingd.books import MOST_TYPED
+from dosingd.causes import MOST_TYPED
 from dosingd.desk import STATUS_WITHIN_S
 from dosingd.errands import BEGIN_WITHIN_S, MOST_OPEN
 from dosingd.errors import PinsFailed, PlanRefused, RequestRefused

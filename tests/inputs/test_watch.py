@@ -6,7 +6,8 @@ import math
 
 from attrs import evolve
 
-from dosingd.books import Books, Cause
+from dosingd.books import Books
+from dosingd.causes import Cause, Causes
 from dosingd.clock import VirtualClock
 from dosingd.inputs import Watch
 from dosingd.inputs.watch import ROWS_AN_HOUR
@@ -84,9 +85,9 @@ def test_it_is_asked_for_again_after_a_release_while_it_is_wet() -> None:
     of = Watched().live(5)
     of.contacts.levels["leak"] = True
     of.live(1)
-    of.books.causes = (Cause("the leak sensor (GPIO 13) is wet", START_AT),)
+    of.books.latch = Causes((Cause("the leak sensor (GPIO 13) is wet", START_AT),))
     of.live(10)
-    of.books.causes = ()
+    of.books.latch = Causes()
     of.live(1)
     assert of.did.count("cut input") == 2
 
@@ -94,11 +95,11 @@ def test_it_is_asked_for_again_after_a_release_while_it_is_wet() -> None:
 def test_a_leak_holds_for_itself_a_rig_that_is_held_for_something_else() -> None:
     """That one's end must not be the end of this; and what is in the ledger is not asked for again."""
     of = Watched().live(5)
-    of.books.causes = (Cause("hands in the tank", START_AT),)
+    of.books.latch = Causes((Cause("hands in the tank", START_AT),))
     of.contacts.levels["leak"] = True
     of.live(10)
     assert [did for did in of.did if did.startswith("hold")] == ["hold input: the leak sensor (GPIO 13) is wet"]
-    of.books.causes = (*of.books.causes, Cause("the leak sensor (GPIO 13) is wet", START_AT))
+    of.books.latch = Causes((*of.books.causes, Cause("the leak sensor (GPIO 13) is wet", START_AT)))
     of.live(10)
     assert of.did.count("cut input") == 1
 
@@ -107,7 +108,7 @@ def test_a_dry_floor_releases_nothing() -> None:
     of = Watched().live(5)
     of.contacts.levels["leak"] = True
     of.live(1)
-    of.books.causes = (Cause("the leak sensor (GPIO 13) is wet", START_AT),)
+    of.books.latch = Causes((Cause("the leak sensor (GPIO 13) is wet", START_AT),))
     of.contacts.levels["leak"] = False
     of.live(60)
     assert of.books.held == "the leak sensor (GPIO 13) is wet"

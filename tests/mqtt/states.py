@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 from dosingd.alarms import Alarm, Kind
-from dosingd.books import LastDose
+from dosingd.kept import LastDose
 from dosingd.mqtt import DoseEvent
 from dosingd.records import Outcome, Reading
 from dosingd.state import CalibrationState, ChannelState, ReservoirState, RigState

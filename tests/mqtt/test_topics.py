@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 from attrs import evolve
 
-from dosingd.books import LastDose
+from dosingd.kept import LastDose
 from dosingd.mqtt import DoseEvent, Message, alive_message, alive_topic, base, dose_message, messages
 from dosingd.mqtt.outbox import REPUBLISH_S, Outbox
 from dosingd.records import Outcome

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from attrs import evolve
 
-from dosingd.books import MOST_CAUSES
+from dosingd.causes import MOST_CAUSES
 from dosingd.gate import Allowed, Reason, Refused, Request, ask, still_good
 from dosingd.plan.model import Plan
 from dosingd.records import Held, Into, Paused, Purpose, Reading, Released

@@ -9,8 +9,8 @@ from attrs import evolve
 
 from dosingd.agenda import Due
 from dosingd.alarms import Alarm, Kind
-from dosingd.books import LastDose
 from dosingd.flows import bench_calibration
+from dosingd.kept import LastDose
 from dosingd.plan.model import DailyVolume, Plan
 from dosingd.records import Calibrated, Held, Into, NotGiven, Outcome, Paused, Purpose, Refilled
 from dosingd.reservoir import filled

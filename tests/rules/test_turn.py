@@ -354,13 +354,13 @@ def test_a_run_that_was_frozen_past_its_lease_before_its_daemon_was_killed_holds
         (True, False, False),
     ):
         of = _lost_run(bench=bench)  # 4 s into 10 s
-        helper = LinesLow(of.clock.boot_id, of.clock.mono_s + 11.2, frozenset({17})) if by_helper else None
-        of.clock.pass_s(16.0)
+        helper = LinesLow(of.clock.boot_id, of.clock.mono_s + 16.2, frozenset({17})) if by_helper else None
+        of.clock.pass_s(21.0)
         of.restart(helper)
         assert (of.books.held is not None) is holds, (bench, by_helper)
         assert of.books.open == {}
         if of.books.held is not None:
-            past = "15.2 s" if by_helper else "20.0 s"
+            past = "20.2 s" if by_helper else "25.0 s"
             assert f"{past} after the run was booked, past its lease of 10.5 s" in of.books.held
             held, lost = of.rows(Held)[-1], of.rows(Settled)[-1]
             assert held.seq < lost.seq, "a cut between the two must not lose the hold"
@@ -376,7 +376,7 @@ def test_a_run_that_was_frozen_past_its_lease_before_its_daemon_was_killed_holds
 def test_a_rig_that_is_held_already_is_held_for_a_run_that_outlived_its_lease_as_well_and_once() -> None:
     of = _lost_run(bench=False)
     of.account.write(Held("a leak"), of.clock.now())
-    helper = LinesLow(of.clock.boot_id, of.clock.mono_s + 11.2, frozenset({17}))
+    helper = LinesLow(of.clock.boot_id, of.clock.mono_s + 16.2, frozenset({17}))
     of.clock.pass_s(60.0)
 
     row = next(iter(of.books.open.values()))
@@ -391,7 +391,7 @@ def test_a_rig_that_is_held_already_is_held_for_a_run_that_outlived_its_lease_as
 
 def test_a_run_that_was_cut_off_near_its_end_holds_nothing() -> None:
     of = _lost_run(bench=False)
-    helper = LinesLow(of.clock.boot_id, of.clock.mono_s + 9.7, frozenset({17}))  # 3.2 s past the lease
+    helper = LinesLow(of.clock.boot_id, of.clock.mono_s + 15.7, frozenset({17}))  # 9.2 s past the lease
     of.clock.pass_s(60.0)
     assert of.restart(helper).books.held is None
 
