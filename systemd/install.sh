@@ -238,6 +238,8 @@ esac
 
 # -- over to it ------------------------------------------------------------------------------------------------------
 
+# A power cut from here on must find a program whole, the former one or this.
+sync
 ln -sfn "$(basename "$venv")" "$root/opt/dosingd.new"
 mv -Tf "$root/opt/dosingd.new" "$root/opt/dosingd"
 venv=''

@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.machine import build
+
 ROOT = Path(__file__).parents[2]
 
 
@@ -70,3 +72,9 @@ def test_ci_leaves_no_environment_in_the_tree_and_is_a_program() -> None:
     assert "set -euo pipefail" in text
     assert "work=$(mktemp -d)" in text
     assert text.index('cd "$work/tree"') < text.index("-m venv")
+
+
+def test_ci_tries_the_emulated_board_and_installs_what_that_needs() -> None:
+    text = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    assert "pytest -m machine" in text
+    assert set(build.PACKAGES) <= set(text.split())

@@ -3,12 +3,13 @@
     python -m tests.machine.build     # as root; prints where the image lies
 
 It is kept under $XDG_CACHE_HOME/dosingd-machine (~/.cache if that is not set), by what went into it, and made again
-only when that has changed. What runs in the guest for the tests (guest/), and the project's own wheel and units, are
-not in it: they are brought to each machine freshly.
+only when that has changed. What runs in the guest for the tests (guest/), and the project's own wheel, are not in it:
+they are brought to each machine freshly.
 """
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import os
 import shlex
@@ -32,11 +33,12 @@ PACKAGES = (
 )  # fmt: skip
 SUITE = "bookworm"
 #: What the guest is made of, besides what debootstrap calls a minimal base.
-GUEST_PACKAGES = ("systemd", "systemd-sysv", "udev", "kmod", "procps", "python3", "python3-venv", "util-linux")
-#: The guest's Python, and where the wheels for it go.
+GUEST_PACKAGES = (
+    "systemd", "systemd-sysv", "udev", "kmod", "procps", "python3", "python3-venv", "util-linux", "sudo",
+)  # fmt: skip
+#: The guest's Python, and where the wheels of what the project needs lie: the guest has no network.
 GUEST_PYTHON = "3.11"
-VENV = "opt/dosingd"
-SITE = f"{VENV}/lib/python{GUEST_PYTHON}/site-packages"
+WHEELS = "var/wheels"
 #: Loaded by the first stage, in this order.
 MODULES = (
     "virtio_ring", "virtio", "virtio_pci_modern_dev", "virtio_pci_legacy_dev", "virtio_pci", "virtio_blk", "crc16",
@@ -62,15 +64,18 @@ def image() -> Image:
     """The image, built if there is none for these inputs. Raises CannotBuild."""
     place = _cache() / _key()
     found = Image(place / "vmlinuz", place / "initrd", place / "root.ext4")
-    if not (place / "complete").exists():
-        _can_build()
-        with tempfile.TemporaryDirectory(prefix="dosingd-machine-", dir=_cache()) as work:
-            _build(Path(work))
-            (Path(work) / "complete").touch()
-            shutil.rmtree(place, ignore_errors=True)
-            place.mkdir()
-            for name in ("vmlinuz", "initrd", "root.ext4", "complete"):
-                os.replace(Path(work) / name, place / name)
+    # Two who want it at once: one makes it, and the other waits.
+    with (_cache() / "lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not (place / "complete").exists():
+            _can_build()
+            with tempfile.TemporaryDirectory(prefix="making-", dir=_cache()) as work:
+                _build(Path(work))
+                (Path(work) / "complete").touch()
+                shutil.rmtree(place, ignore_errors=True)
+                place.mkdir()
+                for name in ("vmlinuz", "initrd", "root.ext4", "complete"):
+                    os.replace(Path(work) / name, place / name)
     return found
 
 
@@ -129,9 +134,10 @@ def _build(work: Path) -> None:
 
 def _kernel(work: Path) -> None:
     release = modules.release()
+    series = ".".join(release.split(".")[:2])
     debs = work / "debs"
     debs.mkdir()
-    said("apt-get", "download", f"linux-image-{release}", "linux-source-6.1", "busybox-static", cwd=debs)
+    said("apt-get", "download", f"linux-image-{release}", f"linux-source-{series}", "busybox-static", cwd=debs)
     for deb in debs.iterdir():
         target = work / deb.name.split("_")[0].split("-")[1]  # image, source, static
         said("dpkg", "-x", str(deb), str(target))
@@ -168,18 +174,16 @@ def _root(work: Path) -> None:
     (tree / "etc" / "hostname").write_text("board\n", encoding="ascii")
     for place in ("var/cache/apt", "var/lib/apt/lists", "usr/share/doc", "usr/share/man", "usr/share/locale"):
         shutil.rmtree(tree / place, ignore_errors=True)
-    said("chroot", str(tree), "python3", "-m", "venv", "--without-pip", f"/{VENV}")
-    _install_dependencies(tree / SITE)
-    said("chroot", str(tree), "python3", "-m", "compileall", "-q", f"/{SITE}", f"/usr/lib/python{GUEST_PYTHON}")
+    _fetch_dependencies(tree / WHEELS)
+    said("chroot", str(tree), "python3", "-m", "compileall", "-q", f"/usr/lib/python{GUEST_PYTHON}")
     said("mke2fs", "-q", "-t", "ext4", "-L", "root", "-d", str(tree), str(work / "root.ext4"), f"{ROOT_MB}M")
 
 
-def _install_dependencies(site: Path) -> None:
+def _fetch_dependencies(place: Path) -> None:
     platforms = [f"--platform={one}" for one in ("manylinux_2_34_x86_64", "manylinux2014_x86_64", "linux_x86_64")]
     said(
-        sys.executable, "-m", "pip", "install", "-q", "--disable-pip-version-check", "--no-compile",
-        "--only-binary=:all:", "--implementation=cp", f"--python-version={GUEST_PYTHON}", *platforms,
-        f"--target={site}", *dependencies(),
+        sys.executable, "-m", "pip", "download", "-q", "--disable-pip-version-check", "--only-binary=:all:",
+        "--implementation=cp", f"--python-version={GUEST_PYTHON}", *platforms, f"--dest={place}", *dependencies(),
     )  # fmt: skip
 
 

@@ -1,4 +1,4 @@
-"""The image, a disk with this tree's service installed on it, and a machine for each module; figures at the end."""
+"""The image, a disk on which this tree's service was installed, and a machine for each module; figures at the end."""
 
 from __future__ import annotations
 
@@ -7,14 +7,28 @@ import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from tests.machine import build, figures, payload
 from tests.machine.machine import CLOCK, Machine, copy_of
-from tests.machine.rig import MORNING, Rig, plan
+from tests.machine.rig import MORNING, SRV, Rig, plan
 
 HERE = Path(__file__).parent
+#: The partition of /srv, in MB.
+SRV_MB = 16
+#: A socket's path has 107 bytes at most (unix(7)), and some are taken by the names below the temporary directory.
+LONGEST_PLACE = 50
+
+
+@dataclass(frozen=True)
+class Installed:
+    """A board that has been installed and set up, without power, and what the installer said."""
+
+    disks: tuple[Path, ...]
+    said: str
+    commands: tuple[str, ...]  #: that it named as the next ones; each was run, and ended well
 
 
 @dataclass(frozen=True)
@@ -24,13 +38,14 @@ class Workshop:
     place: Path
     kernel: Path
     first_stage: Path
-    disk: Path
+    installed: Installed
 
     def machine(self, name: str) -> Machine:
-        """A board of its own, with the service installed and not started yet; without power."""
+        """A board of its own, with the service installed and enabled; without power."""
         work = self.place / name
         work.mkdir()
-        return Machine(self.kernel, self.first_stage, copy_of(self.disk, work / "disk"), work)
+        disks = [copy_of(disk, work / disk.name) for disk in self.installed.disks]
+        return Machine(self.kernel, self.first_stage, disks, work)
 
 
 @pytest.fixture(scope="session")
@@ -44,30 +59,33 @@ def workshop() -> Iterator[Workshop]:
     except build.CannotBuild as fault:
         pytest.skip(str(fault))
     figures.note("image", CLOCK.now().mono_s - began_s)
-    # A short path: the sockets lie in it, and theirs has 107 bytes at most (unix(7)).
-    with tempfile.TemporaryDirectory(prefix="dosingd-board-", dir="/tmp") as name:
-        yield _installed(image, Path(name))
+    place = tempfile.gettempdir()
+    with tempfile.TemporaryDirectory(prefix="board-", dir=place if len(place) <= LONGEST_PLACE else "/tmp") as name:
+        yield _workshop(image, Path(name))
     figures.note("all in all", CLOCK.now().mono_s - began_s)
 
 
-def _installed(image: build.Image, place: Path) -> Workshop:
-    """A disk with this tree's wheel and units on it."""
-    (place / "wheel").mkdir()
-    (place / "stage").mkdir()
+def _workshop(image: build.Image, place: Path) -> Workshop:
+    for name in ("wheel", "stage", "making"):
+        (place / name).mkdir()
     payload.write(place / "payload", place / "wheel")
     stage = payload.first_stage(image, place / "initrd", place / "stage")
-    disk = copy_of(image.root, place / "disk")
-    (place / "install").mkdir()
-    with Machine(image.kernel, stage, disk, place / "install", place / "payload") as machine:
+    root, srv = copy_of(image.root, place / "root"), place / "srv"
+    with srv.open("wb") as file:
+        file.truncate(SRV_MB << 20)
+    with Machine(image.kernel, stage, (root, srv, place / "payload"), place / "making") as machine:
         machine.start(rtc="2027-03-01T07:30:00")
-        machine.run('python3 -c \'import tarfile; tarfile.open("/dev/vdb").extractall("/")\'')
-        machine.run("/opt/dosingd/bin/python -m compileall -q /opt/dosingd/lib/python3.11/site-packages/dosingd")
-        machine.run("systemd-sysusers && systemd-tmpfiles --create && systemctl daemon-reload")
-        Rig(machine).install(plan())
-        machine.run("systemctl enable -q dosingd.service")
+        machine.run('python3 -c \'import tarfile; tarfile.open("/dev/vdc").extractall("/")\'')
+        machine.run(f"mke2fs -q -t ext4 /dev/vdb && echo /dev/vdb {SRV} ext4 noatime 0 0 >> /etc/fstab && mount {SRV}")
+        rig = Rig(machine)
+        began_s = CLOCK.now().mono_s
+        said = rig.install()
+        figures.note("the installer", CLOCK.now().mono_s - began_s)
+        commands = tuple(line.strip() for line in said.splitlines() if line.startswith(("  dosingd ", "  sudo ")))
+        rig.commission(plan(), commands)
         machine.run("systemctl poweroff --no-block")
         machine.wait_for_power_off()
-    return Workshop(place, image.kernel, stage, disk)
+    return Workshop(place, image.kernel, stage, Installed((root, srv), said, commands))
 
 
 @pytest.fixture(scope="module")
@@ -78,6 +96,20 @@ def rig(workshop: Workshop, request: pytest.FixtureRequest) -> Iterator[Rig]:
         board = Rig(machine)
         board.wait_for_daemon()
         yield board
+        figures.note(f"a board stood still at most ({machine.work.name})", machine.worst_gap_s)
+
+
+# -- figures, also of runs that pytest-xdist spreads over processes --------------------------------------------------
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    if hasattr(session.config, "workeroutput"):
+        session.config.workeroutput["figures"] = figures.kept()
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: Any) -> None:
+    figures.add(getattr(node, "workeroutput", {}).get("figures", {}))
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

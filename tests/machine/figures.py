@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, field
+from typing import Any
 
 from tests.machine.machine import Pulse
 from tests.machine.rig import Run
@@ -18,36 +19,55 @@ class Figure:
     booked: str
 
 
-_HIGH: list[Figure] = []
-_SAID: list[str] = []
-_TIMES: dict[str, float] = {}
+@dataclass
+class Figures:
+    """All of them."""
+
+    high: list[Figure] = field(default_factory=list)
+    said: list[str] = field(default_factory=list)
+    times: list[tuple[str, float]] = field(default_factory=list)
+
+
+_ALL = Figures()
 
 
 def high(fault: str, high_s: float, budget_s: float, booked: str = "") -> None:
     """A line was high for so long after a fault; red when that was too long."""
-    _HIGH.append(Figure(fault, high_s * 1000, budget_s * 1000, booked))
+    _ALL.high.append(Figure(fault, high_s * 1000, budget_s * 1000, booked))
     assert high_s <= budget_s, f"{fault}: high for {high_s:.3f} s, and {budget_s:.3f} s are allowed"
 
 
 def say(line: str) -> None:
     """A line of its own in the table."""
-    _SAID.append(line)
+    _ALL.said.append(line)
 
 
 def note(what: str, seconds: float) -> None:
     """Something took so long."""
-    _TIMES[what] = seconds
+    _ALL.times.append((what, seconds))
+
+
+def kept() -> dict[str, Any]:
+    """All that was measured in this process, in plain values."""
+    return asdict(_ALL)
+
+
+def add(kept: dict[str, Any]) -> None:
+    """What was measured in another process."""
+    _ALL.high.extend(Figure(**one) for one in kept.get("high", []))
+    _ALL.said.extend(kept.get("said", []))
+    _ALL.times.extend((what, seconds) for what, seconds in kept.get("times", []))
 
 
 def table() -> list[str]:
     """The lines of the table, at most 80 columns wide."""
-    if not _HIGH and not _TIMES:
+    if not _ALL.high and not _ALL.times:
         return []
     lines = ["", "emulated board: how long a line was high after a fault, in ms"]
-    lines += [f"{'fault':<38} {'high':>7} {'budget':>7}  booked afterwards"] if _HIGH else []
-    lines += [f"{one.fault:<38} {one.high_ms:7.0f} {one.budget_ms:7.0f}  {one.booked}" for one in _HIGH]
-    lines += _SAID
-    lines += [f"{what}: {seconds:.1f} s" for what, seconds in _TIMES.items()]
+    lines += [f"{'fault':<38} {'high':>7} {'budget':>7}  booked afterwards"] if _ALL.high else []
+    lines += [f"{one.fault:<38} {one.high_ms:7.0f} {one.budget_ms:7.0f}  {one.booked}" for one in _ALL.high]
+    lines += _ALL.said
+    lines += [f"{what}: {seconds:.1f} s" for what, seconds in _ALL.times]
     return lines
 
 

@@ -1,5 +1,5 @@
-"""What a machine is given freshly: a first stage with the guest's side of the tests, and this tree's wheel and units as
-one archive that the guest unpacks into `/`."""
+"""What a machine is given freshly: a first stage with the guest's side of the tests, and this tree's wheel with its
+installer as one archive that the guest unpacks into `/`."""
 
 from __future__ import annotations
 
@@ -10,24 +10,12 @@ import tarfile
 import zipfile
 from pathlib import Path
 
-from tests.machine.build import HERE, ROOT, SITE, VENV, Image, archive, said
+from tests.machine.build import HERE, ROOT, Image, archive, said
 
 GUEST = HERE / "guest"
-#: Where a file of systemd/ belongs on a board, by its directory or, of those that lie on top, by its ending.
-PLACES = {
-    "sysusers.d": "usr/lib/sysusers.d",
-    "tmpfiles.d": "usr/lib/tmpfiles.d",
-    "sysctl.d": "etc/sysctl.d",
-    "system.conf.d": "etc/systemd/system.conf.d",
-    "udev": "etc/udev/rules.d",
-}
-UNITS = "etc/systemd/system"
-COMMAND = f"""#!/{VENV}/bin/python
-import sys
-from dosingd.cli import main
-sys.exit(main())
-"""
-
+#: Where the wheel and its installer lie in the guest, and the installer's place in a wheel.
+PLACE = "root"
+INSTALLER = "data/share/dosingd/systemd/install.sh"
 
 #: What a board needs not do to be tried, and what only takes its time.
 MASKED = (
@@ -39,8 +27,8 @@ MASKED = (
     "sys-fs-fuse-connections.mount", "modprobe@.service", "systemd-machine-id-commit.service",
 )  # fmt: skip
 DROP_INS = {
-    # The guest has no other devices that anyone waits for.
-    "systemd-udev-trigger.service": "[Service]\nExecStart=\nExecStart=udevadm trigger -s gpio -c add\n",
+    # The guest has no other devices that anyone waits for, or asks after.
+    "systemd-udev-trigger.service": "[Service]\nExecStart=\nExecStart=udevadm trigger -s gpio -s block -c add\n",
     # ProtectProc= gives a service a /proc of its own, without what the first stage laid over it. A Raspberry Pi tells
     # its revision in the device tree as well, which a PC does not have.
     "dosingd.service": "[Service]\nBindReadOnlyPaths=/run/cpuinfo:/proc/cpuinfo\n",
@@ -73,25 +61,18 @@ def first_stage(image: Image, to: Path, work: Path) -> Path:
 
 
 def write(to: Path, work: Path) -> None:
-    """Build the wheel of this tree and write the archive. `work` is an empty directory."""
+    """Build the wheel of this tree and write the archive: the wheel, and the installer that lies in it.
+
+    `work` is an empty directory.
+    """
     said(
         sys.executable, "-m", "pip", "wheel", "-q", "--disable-pip-version-check", "--no-deps", f"--wheel-dir={work}",
         str(ROOT),
     )  # fmt: skip
     (wheel,) = work.glob("dosingd-*.whl")
     with tarfile.open(to, "w") as tar, zipfile.ZipFile(wheel) as zipped:
-        for name in zipped.namelist():
-            if ".data/" not in name:
-                _add(tar, f"{SITE}/{name}", zipped.read(name))
-        _add(tar, f"{VENV}/bin/dosingd", COMMAND.encode(), mode=0o755)
-        for file in sorted((ROOT / "systemd").rglob("*")):
-            if file.is_file() and file.suffix in (".service", ".conf", ".rules"):
-                kind = file.relative_to(ROOT / "systemd").parts[0]
-                place = UNITS if kind == file.name else PLACES[kind]
-                _add(tar, f"{place}/{file.name}", file.read_bytes())
-
-
-def _add(tar: tarfile.TarFile, name: str, content: bytes, mode: int = 0o644) -> None:
-    told = tarfile.TarInfo(name)
-    told.size, told.mode = len(content), mode
-    tar.addfile(told, io.BytesIO(content))
+        tar.add(wheel, f"{PLACE}/{wheel.name}")
+        (installer,) = [name for name in zipped.namelist() if name.endswith(INSTALLER)]
+        told = tarfile.TarInfo(f"{PLACE}/install.sh")
+        told.size = zipped.getinfo(installer).file_size
+        tar.addfile(told, io.BytesIO(zipped.read(installer)))

@@ -7,10 +7,13 @@ from __future__ import annotations
 
 import json
 import shlex
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from tests.machine.build import WHEELS
 from tests.machine.machine import PATIENCE_S, Edge, Failed, Machine, Pulse
+from tests.machine.payload import PLACE
 
 #: Channels and their GPIO lines.
 LINES = {"alk": 17, "ca": 27, "mg": 22, "k": 23}
@@ -20,6 +23,15 @@ UL_PER_S = 100.0
 #: How long a board that was reset may have had its pump on, by the ledger's rule R1.
 WORST_FAULT_S = 90.0
 STATE, PLAN_FILE = "/var/lib/dosingd", "/etc/dosingd/plan.yaml"
+#: Another partition, mounted at each boot, so that is where the installer puts the ledger's witness.
+SRV = "/srv"
+WITNESS = f"{SRV}/dosingd-witness"
+#: As a keeper says it, but that pip finds in a directory what it would fetch: the guest has no network.
+INSTALL = f"PIP_NO_INDEX=1 PIP_FIND_LINKS=/{WHEELS} sh /{PLACE}/install.sh"
+#: pip on an emulated board takes its time.
+INSTALLING_S = 600.0
+#: A service that starts may be tried once more by systemd.
+STARTING_S = 300.0
 DOSINGD = f"/opt/dosingd/bin/dosingd --state {STATE} --plan {PLAN_FILE}"
 AS_DAEMON = "setpriv --reuid dosingd --regid dosingd --init-groups"
 SERVICE = "dosingd.service"
@@ -144,39 +156,49 @@ class Rig:
 
     # -- the service -----------------------------------------------------------------------------------------
 
-    def install(self, text: str) -> None:
-        """A plan, a first ledger for it, and the calibration of each pump at its nominal flow."""
+    def install(self) -> str:
+        """The program from its wheel, by its own installer; what that says."""
+        return self.run(f"{INSTALL} --wheel /{PLACE}/dosingd-*.whl", patience_s=INSTALLING_S)
+
+    def commission(self, text: str, commands: Sequence[str]) -> None:
+        """A plan; then the commands that the installer names next, word for word. Before the last of them, which starts
+        the service, each pump is calibrated at its nominal flow."""
         self.write_plan(text)
-        self.run(f"rm -rf {STATE}/* && {AS_DAEMON} {DOSINGD} init")
+        *first, last = commands
+        for command in first:
+            self.run(command)
         runs = " ".join(f"--run '{seconds} s={seconds * UL_PER_S / 1000} mL'" for seconds in (10, 30, 30))
-        for channel in [name for name in LINES if f"\n  {name}:\n" in text]:
-            self.run(f"{AS_DAEMON} {DOSINGD} calibrate {channel} {runs}")
+        for channel in LINES:
+            self.run(f"{AS_DAEMON} {DOSINGD} calibrate {channel} {runs} --witness {WITNESS}")
+        self.run(last, patience_s=STARTING_S)
 
     def write_plan(self, text: str) -> None:
-        """The plan's file."""
-        self.run(f"install -m 644 /dev/stdin {PLAN_FILE}", text)
+        """The plan's file, on the disk as an editor has it when it has saved: the power may be cut right after."""
+        self.run(f"install -m 644 /dev/stdin {PLAN_FILE} && sync {PLAN_FILE}", text)
 
-    def wait_for_daemon(self, patience_s: float = 180) -> None:
+    def wait_for_daemon(self, patience_s: float = STARTING_S) -> None:
         """Until systemd says that the service runs."""
-        self.run(
-            f'until [ "$(systemctl show -P ActiveState {SERVICE})" = active ]; do sleep 0.2; done',
-            patience_s=patience_s,
-        )
+        self._until(f'[ "$(systemctl show -P ActiveState {SERVICE})" = active ]', patience_s)
 
     def wait_for_end(self, result: str) -> None:
         """Until the service has ended in a certain way, and everything that follows its end is done."""
-        self.run(
-            f'until [ "$(systemctl show -P Result -P SubState {SERVICE} | tr "\\n" " ")" = "{result} auto-restart " ];'
-            " do sleep 0.2; done"
-        )
+        shown = f'systemctl show -P Result -P SubState {SERVICE} | tr "\\n" " "'
+        self._until(f'[ "$({shown})" = "{result} auto-restart " ]')
+
+    def _until(self, true: str, patience_s: float = PATIENCE_S) -> None:
+        waited = self.machine.begin(f"until {true}; do sleep 0.2; done")
+        try:
+            waited(patience_s)
+        except Failed as fault:
+            raise Failed(f"{fault}\n{self.journal()}") from None
 
     def start(self) -> None:
         """The service, if it does not run; returns when it does."""
-        self.run(f"systemctl start {SERVICE}", patience_s=180)
+        self.run(f"systemctl start {SERVICE}", patience_s=STARTING_S)
 
     def restart(self) -> None:
         """The service again at once, without waiting for systemd's own next try; returns when it runs."""
-        self.run(f"systemctl restart {SERVICE}", patience_s=180)
+        self.run(f"systemctl restart {SERVICE}", patience_s=STARTING_S)
 
     def shown(self, name: str) -> str:
         """One property of the service."""

@@ -8,19 +8,19 @@ It runs outside of its unit then, as the same user, because systemd has no setti
 from __future__ import annotations
 
 from datetime import datetime, timedelta
-from itertools import pairwise
 from typing import Any
 
 import pytest
 
 from tests.machine.machine import CLOCK, Pulse
-from tests.machine.rig import AS_DAEMON, DOSINGD, LINES, SERVICE, STATE, Rig, plan
+from tests.machine.rig import AS_DAEMON, DOSINGD, LINES, SERVICE, STATE, WITNESS, Rig, plan
 
 pytestmark = pytest.mark.machine
 
 CHANNELS = ("alk", "ca")
 #: Runs of a second, one every six seconds on each of the two channels.
 DOSES, WINDOW = 100, timedelta(minutes=10)
+EVERY_S = 6.0
 #: A bucket of 10 L a day fills by three quarters of it in 87,000 s (R2), in mL.
 FILL_ML_PER_S = 0.75 * 10_000 / 87_000
 
@@ -45,19 +45,27 @@ def _quiet(rig: Rig, seconds: float) -> None:
 
 def test_without_network_time_nothing_for_12_hours_then_half_as_much(rig: Rig) -> None:
     machine = rig.machine
-    rig.run(f"systemctl stop {SERVICE}")
-    # 0.1 mL, which is a second, every 36 minutes.
+    # 0.1 mL, which is a second, every 36 minutes. A rise that nobody was asked about would hold the rig at the start.
     rig.write_plan(plan(rtc=False, daily=4, doses=40, start="00:00", end="12:00", only="alk ca"))
+    rig.ask("reload", "--yes")
+    rig.run(f"systemctl stop {SERVICE}")
 
     def up_for(boot_s: float) -> dict[str, Any]:
         """The daemon on a board that has been up for so long; its status once it answers."""
         shift_s = round(boot_s - machine.boot_s())
         machine.begin(
             f"unshare --time --boottime {shift_s} --monotonic {shift_s} --fork --kill-child"
-            f" {AS_DAEMON} {DOSINGD} run > /run/unclocked 2>&1"
+            f" {AS_DAEMON} {DOSINGD} run --witness {WITNESS} > /run/unclocked 2>&1"
         )
         rig.run(f"until [ -S {STATE}/control ]; do sleep 0.2; done")
         return rig.ask("status")
+
+    def next_in_s() -> float:
+        """From now to the next dose of alk, once it is laid: a daemon answers before its first round is over."""
+        rig.run(f'until {DOSINGD} --json status | grep -q \'"next_dose_at": "\'; do sleep 1; done')
+        status = rig.ask("status")
+        wall_at = datetime.fromisoformat(status["clock"]["wall"])
+        return (datetime.fromisoformat(status["channels"]["alk"]["next_dose_at"]) - wall_at).total_seconds()
 
     def down() -> None:
         rig.run(f"pid=$(cat {STATE}/daemon.lock); kill $pid; while [ -e /proc/$pid ]; do sleep 0.1; done")
@@ -68,16 +76,15 @@ def test_without_network_time_nothing_for_12_hours_then_half_as_much(rig: Rig) -
     assert early["channels"]["alk"]["next_dose_at"] is None
     down()
 
-    late = up_for(13 * 3600)
+    up_for(13 * 3600)
+    next_s = next_in_s()
     assert "without-clock" in rig.alarms()
-    wall_at = datetime.fromisoformat(late["clock"]["wall"])
-    next_s = (datetime.fromisoformat(late["channels"]["alk"]["next_dose_at"]) - wall_at).total_seconds()
     assert 0 < next_s <= 2 * 36 * 60
     down()
 
     seen, before = len(machine.edges), rig.rows()[-1].seq
     up_for(13 * 3600 + next_s - 25)
-    machine.wait(lambda: len([pulse for pulse in _pulses(rig, seen) if pulse.end_s is not None]) == 2, "two runs", 90)
+    machine.wait(lambda: len([pulse for pulse in _pulses(rig, seen) if pulse.end_s is not None]) == 2, "two runs", 150)
     for channel in CHANNELS:
         (run,) = rig.runs(channel, after=before)
         (pulse,) = machine.pulses(LINES[channel], seen)
@@ -85,11 +92,9 @@ def test_without_network_time_nothing_for_12_hours_then_half_as_much(rig: Rig) -
         assert str(run.reserved.slot).startswith("unclocked/")
         assert run.covers(pulse)
         assert 1.0 - pulse.uncertain_s <= pulse.run_s <= 1.5
-    status = rig.ask("status")
-    wall_at = datetime.fromisoformat(status["clock"]["wall"])
-    next_s = (datetime.fromisoformat(status["channels"]["alk"]["next_dose_at"]) - wall_at).total_seconds()
+    next_s = next_in_s()
     # A day's doses over two days: the next one comes after twice the time, less what has passed since.
-    assert 2 * 36 * 60 - 60 < next_s <= 2 * 36 * 60 + 5
+    assert 2 * 36 * 60 - 180 < next_s <= 2 * 36 * 60 + 5
     down()
 
 
@@ -123,13 +128,13 @@ def test_a_clock_that_is_set_forward_and_back_earns_nothing_and_catches_nothing_
     machine.wait(lambda: any(edge.line == LINES["ca"] and not edge.level for edge in machine.edges[seen:]), "a rest")
     row, seen = rig.rows()[-1].seq, len(machine.edges)
     rig.run("date -u -s '+40 days'")
-    machine.wait(lambda: len(_pulses(rig, seen)) >= 4, "doses of another day", 120)
+    machine.wait(lambda: len(_pulses(rig, seen)) >= 8, "doses of another day", 120)
     after, passed_s = rig.ask("status"), CLOCK.now().mono_s - before_s
     for channel in CHANNELS:
         earned_ml = after["channels"][channel]["allowance_ml"] - before["channels"][channel]["allowance_ml"]
         assert earned_ml <= passed_s * FILL_ML_PER_S + 0.1
         starts = [pulse.start_s for pulse in machine.pulses(LINES[channel], seen)]
-        assert all(later - earlier > 3 for earlier, later in pairwise(starts)), "no burst"
+        assert len(starts) <= (starts[-1] - starts[0]) / EVERY_S + 2, "no burst, though one may be late"
     missed = [one for one in rig.rows() if one.seq > row and one.body.get("outcome") == "missed"]
     assert sum(one.body["doses"] for one in missed) > 39 * DOSES, "40 days are booked as missed"
 
@@ -145,3 +150,17 @@ def test_a_clock_that_is_set_forward_and_back_earns_nothing_and_catches_nothing_
     _quiet(rig, 10)
     slots = [one.slot for one in rig.rows() if one.slot is not None]
     assert len(set(slots)) == len(slots)
+
+
+def test_a_clock_that_is_set_in_mid_dose_changes_neither_the_run_nor_its_row(rig: Rig) -> None:
+    rig.write_plan(plan())
+    rig.ask("reload", "--yes")
+    for seconds, jump in ((6.0, "+40 days"), (7.0, "-40 days")):
+        rig.dose_running("mg", seconds)
+        rig.run(f"date -u -s '{jump}'")
+        assert rig.dosed()["outcome"] == "given"
+        run, pulse = rig.runs("mg")[-1], rig.machine.pulses(LINES["mg"])[-1]
+        assert seconds - pulse.uncertain_s <= pulse.run_s <= seconds + 0.5, "within its lease"
+        assert run.covers(pulse)
+        assert run.ran_s - pulse.run_s < 0.5
+    assert rig.ask("status")["clock"]["trusted"] is False

@@ -39,6 +39,11 @@ case "$*" in
     *) cat "$STUBS/mounts" ;;
 esac
 """
+#: Tells which program the link named at that moment, and whether the next one was there.
+SYNC = """#!/bin/sh
+cd "$STUBS/../root/opt"
+echo "$(readlink dosingd) $(ls -d dosingd-venv.*/bin/dosingd | wc -l)" >>"$STUBS/synced"
+"""
 UNITS = ("dosingd.service", "dosingd-pins-off.service", "dosingd-shutdown.service")
 
 pytestmark = [
@@ -138,7 +143,7 @@ def board(tmp_path: Path, wheel: Path) -> Board:
     (stubs / "mounts").write_text("/ /dev/mmcblk0p2 ext4 rw,noatime\n/boot/firmware /dev/mmcblk0p1 vfat rw\n")
     at_each_boot = ("/", "/boot/firmware", "/boot", "/home", "/media/stick", "/mnt", "/nas", "/srv", "/var/log")
     (stubs / "fstab").write_text("".join(f"{mount} defaults,noatime\n" for mount in at_each_boot) + "/data noauto\n")
-    for name, text in (("apt-get", APT), ("findmnt", FINDMNT)):
+    for name, text in (("apt-get", APT), ("findmnt", FINDMNT), ("sync", SYNC)):
         (stubs / name).write_text(text)
         (stubs / name).chmod(0o755)
     return Board(root, stubs, wheel)
@@ -240,6 +245,8 @@ def test_run_again_it_keeps_plan_ledger_and_witness(board: Board) -> None:
     second = os.readlink(board.root / "opt/dosingd")
     kept = {name.replace(second, first) for name in board.files() if ".wants/" not in name}
     assert (second != first, kept) == (True, before), "one program, and all that was there"
+    synced = (board.stubs / "synced").read_text().splitlines()
+    assert (synced[0], synced[-1]) == (" 1", f"{first} 2"), "a program is on the disk before the link names it"
     assert board.text("etc/dosingd/plan.yaml") == "rig: mine\n"
     assert board.mode("etc/dosingd/plan.yaml") == 0o644, "others could write it"
     assert (state / "ledger.sqlite").read_bytes() == b"what was given"

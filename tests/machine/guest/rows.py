@@ -10,7 +10,8 @@ from pathlib import Path
 
 
 def main(state: Path) -> None:
-    with tempfile.TemporaryDirectory() as place:
+    # Not in /tmp, which is cleared in the course of a boot.
+    with tempfile.TemporaryDirectory(dir="/run") as place:
         for name in ("ledger.sqlite", "ledger.sqlite-wal"):
             if (state / name).exists():
                 shutil.copy(state / name, place)
