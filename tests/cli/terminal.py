@@ -56,8 +56,12 @@ class Terminal:
 
     def status(self) -> int:
         """Everything that is still said, and the exit status."""
+        ends_s = CLOCK.now().mono_s + WITHIN_S
         with suppress(OSError):  # the other end is closed
-            while part := os.read(self.end, 65536):
+            while select.select([self.end], [], [], max(0.0, ends_s - CLOCK.now().mono_s))[0]:
+                part = os.read(self.end, 65536)
+                if not part:
+                    break
                 self.said += part.decode().replace("\r\n", "\n")
         return self.child.wait(WITHIN_S)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import signal
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -252,7 +251,7 @@ def test_a_prime_that_is_left_in_the_middle_says_what_becomes_of_the_channel(tmp
         terminal("prime", "alk", "--into", "cup", "--state", str(tmp_path)) as screen,
     ):
         screen.read_until("over a measuring cup")
-        screen.child.send_signal(signal.SIGINT)
+        screen.interrupt()
         assert screen.status() == 1
         assert here.taken == [Suspend("alk")]
     assert "30 minutes" in screen.said
@@ -271,7 +270,7 @@ def test_ctrl_c_while_a_line_is_primed_does_not_let_the_channel_dose_again(tmp_p
         screen.read_until("over a measuring cup")
         screen.type("\n")
         until(lambda: len(here.taken) == 2)
-        screen.child.send_signal(signal.SIGINT)
+        screen.interrupt()
         assert screen.status() == 1
         assert here.taken == [Suspend("alk"), Prime("alk", None, Into.CUP)]
     assert "To stop it: dosingd hold" in screen.said
@@ -295,7 +294,7 @@ def test_ctrl_c_in_a_dose_says_that_the_run_goes_on(tmp_path: Path) -> None:
         terminal("dose", "alk", "4 mL", "--state", str(tmp_path)) as screen,
     ):
         until(lambda: len(here.taken) == 1)
-        screen.child.send_signal(signal.SIGINT)
+        screen.interrupt()
         assert screen.status() == 1
     assert "To stop it: dosingd hold" in screen.said
     assert "Traceback" not in screen.said
