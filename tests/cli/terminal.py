@@ -75,6 +75,8 @@ def terminal(*arguments: str) -> Iterator[Terminal]:
         stdout=other,
         stderr=other,
         start_new_session=True,
+        # Whoever starts the tests in the background has Ctrl-C ignored in all that follows; a person at a terminal not.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
         env={**os.environ, "COLUMNS": "80", "TERM": "dumb"},
     )
     os.close(other)
