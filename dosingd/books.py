@@ -274,10 +274,6 @@ class Books:
             self.zones = [*known, (event.timezone, event.zone_from_at)]
         for channel, head in event.heads.items():  # an older row names none, and ends nothing
             self.tubing[channel] = self.tubing_of(channel).after_plan(head, event.sha256)
-        if event.heads:
-            # What left the plan may be on another line when it comes back, and nobody books what was done to it.
-            for channel in self.tubing.keys() - event.heads.keys():
-                self.tubing[channel] = self.tubing[channel].without_plan()
         for channel, holds_ul in event.holds_ul.items():
             self._at_most(channel, holds_ul, row.reading.wall_at)
         self.plan = event

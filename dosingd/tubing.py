@@ -99,10 +99,6 @@ class Tubing:
         held = tuple(each for each in holding if each.of(head, plan_sha256))
         return evolve(self, holding=held, accepted=accepted, doubted=doubted)
 
-    def without_plan(self) -> Tubing:
-        """After a plan came into force that names its channel no more."""
-        return evolve(self, holding=(), doubted=None)
-
     def after_retubing(self, at: datetime) -> Tubing:
         """After new tubing went in."""
         return Tubing(retubed_at=at, former=self.accepted or self.former)

@@ -186,7 +186,7 @@ def why_none(books: Books, name: str) -> str:
         return "its calibration is of another gpio, speed, nominal_flow or line than the plan names now"
     if tubing.accepted:
         return (
-            "its calibration ended when the plan named another gpio, speed, nominal_flow or line, or no such channel,"
+            "its calibration ended when the plan named another gpio, speed, nominal_flow or line,"
             " and does not come back with the former plan"
         )
     if tubing.retubed_at is not None:
