@@ -110,12 +110,11 @@ def _judged(plan: Plan, books: Books, name: str, measured: Measured) -> Verdict:
     refused = _no_line(name, runs)
     if refused is not None:
         return refused
-    fit = fitted(runs)
+    fit, head = fitted(runs), head_of(plan.channels[name])
     dose_ul = planned_dose_ul(plan, books, name)
     interval = interval_percent(fit, dose_ul)
-    pump = plan.channels[name].pump
     # The nominal flow is that at full speed.
-    impossible = _impossible(name, runs, fit, pump.nominal_ul_per_s * (1.0 if pump.speed is None else pump.speed))
+    impossible = _impossible(name, runs, fit, head.nominal_ul_per_s * speed_of(head))
     if impossible is None and too_small_for(fit.flow, dose_ul):
         impossible = (
             "lag",
@@ -125,7 +124,7 @@ def _judged(plan: Plan, books: Books, name: str, measured: Measured) -> Verdict:
         )
     if impossible is not None:
         return Verdict(False, impossible[0], impossible[1], fit, dose_ul, interval)
-    head, tubing = head_of(plan.channels[name]), books.tubing_of(name)
+    tubing = books.tubing_of(name)
     last, doubted = comparable(tubing.accepted, head), tubing.doubted
     far = _far_from(fit, _held_against(books, tubing, head, last), dose_ul, interval)
     if far is not None:
@@ -347,7 +346,7 @@ def lag_text(plan: Plan, books: Books, name: str) -> str | None:
     """Why a channel's planned doses are refused by the lag of its calibration (`gate`); None: they are not."""
     known = valid_calibration(plan, books, name)
     dose_ul = planned_dose_ul(plan, books, name)
-    if known is None or not too_small_for(Flow(known.event.flow_ul_per_s, known.event.lag_ul), dose_ul):
+    if known is None or not too_small_for(flow_of(plan, books, name), dose_ul):
         return None
     return (
         f"{name}: the lag of its calibration, {ml(known.event.lag_ul)}, is more than {MOST_LAG_SHARE * 100:.0f} % of a"

@@ -43,7 +43,7 @@ from dosingd.plan.model import DailyVolume, Plan
 from dosingd.records import Into, Purpose, Reading, Reserved, Substance
 from dosingd.strengths import at_outlet, confirm, stock_differs, strengths_of
 from dosingd.timetable import quiet_until
-from dosingd.words import plain
+from dosingd.words import span_text
 
 #: An answer older than this is void: the turn asks again (the pump before it may have taken its time).
 FRESH_S = 2.0
@@ -299,10 +299,9 @@ def _apart(plan: Plan, books: Books, request: Request, proven_ms: int) -> Refuse
     if not waits:
         return None
     left_s, other, gap_s = max(waits)
-    gap = f"{plain(gap_s / 60)} min" if gap_s % 60 == 0 else f"{plain(gap_s)} s"
     return Refused(
         Reason.APART,
-        f"{request.channel}: {gap} must lie between {other} and {request.channel}; "
+        f"{request.channel}: {span_text(gap_s)} must lie between {other} and {request.channel}; "
         f"{other} ran {max(0.0, gap_s - left_s) / 60:.1f} min ago.",
         {"other": other, "gap_s": gap_s, "left_s": left_s},
         left_s,

@@ -11,8 +11,10 @@ from datetime import datetime
 
 from dosingd.chemistry.stock import Strength
 from dosingd.daily import gives, per_ul_umol, plan_strengths
+from dosingd.errors import PlanRefused
 from dosingd.flows import head_of
 from dosingd.plan.model import Plan
+from dosingd.plan.reading import read_plan
 from dosingd.records import LimitsRow, PlanLoaded, Substance
 
 #: Runs into a cup: 100 mL, but no more than would change the tank by its rise limit; 30 mL at least (R4).
@@ -67,3 +69,14 @@ def plan_loaded(plan: Plan, zone_from_at: datetime) -> PlanLoaded:
         heads={name: head_of(item) for name, item in plan.channels.items()},
         holds_ul={name: item.reservoir.holds_ul for name, item in plan.channels.items()},
     )
+
+
+def plan_kept(row: PlanLoaded | None) -> Plan | None:
+    """The plan that such a row brought into force; None where the row is of an older version, which kept no text, or
+    where this version cannot read it."""
+    if row is None or row.text is None:
+        return None
+    try:
+        return read_plan(row.text.encode(), "")[0]
+    except PlanRefused:
+        return None

@@ -30,13 +30,16 @@ def line_low(row: Row, low: Reading, helper: LinesLow | None, gpio: int | None) 
     on, None if that is not sure. The helper is believed only where it speaks of this run: it named the line, in the
     boot of the reservation and of this start, after the one and before the other. Else `low` stands.
     """
-    if helper is None or gpio is None or gpio not in helper.gpios:
-        return low
-    if not row.reading.boot_id == helper.boot_id == low.boot_id:
-        return low
-    if not row.reading.mono_s < helper.mono_s < low.mono_s:
+    if helper is None or gpio is None or gpio not in helper.gpios or not _between(row, helper, low):
         return low
     return evolve(low, mono_s=helper.mono_s)
+
+
+def _between(row: Row, helper: LinesLow, low: Reading) -> bool:
+    """Whether the stop helper wrote after the reservation and before this start, in the boot of both."""
+    if not row.reading.boot_id == helper.boot_id == low.boot_id:
+        return False
+    return row.reading.mono_s < helper.mono_s < low.mono_s
 
 
 def outlived(row: Row, low: Reading, helper: LinesLow | None, gpio: int | None, *, bench: bool) -> str | None:
@@ -53,10 +56,8 @@ def outlived(row: Row, low: Reading, helper: LinesLow | None, gpio: int | None, 
     if not isinstance(reserved, Reserved) or low.boot_id != row.reading.boot_id:
         return None
     low_by = line_low(row, low, helper, gpio)
-    if low_by is low:
-        spoke = helper is not None and helper.boot_id == low.boot_id
-        if bench or (spoke and helper is not None and row.reading.mono_s < helper.mono_s < low.mono_s):
-            return None
+    if low_by is low and (bench or (helper is not None and _between(row, helper, low))):
+        return None
     on_s, lease_s = low_by.mono_s - row.reading.mono_s, reserved.lease_ms / 1000
     if not on_s > lease_s + LEASE_GRACE_S + WATCHED_S:
         return None

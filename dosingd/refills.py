@@ -19,7 +19,7 @@ from dosingd import units
 from dosingd.books import Books
 from dosingd.checking.raised import RAISE
 from dosingd.chemistry.stock import Strength, mixed
-from dosingd.daily import daily_volume_ul, gives
+from dosingd.daily import Strengths, daily_volume_ul, gives
 from dosingd.errors import RefillRefused
 from dosingd.plan.model import Channel, Plan, Stock
 from dosingd.records import Refilled, Substance
@@ -214,9 +214,8 @@ def _confirmed(plan: Plan, books: Books, said: Refill, item: Channel) -> Refille
 def _refuse_doubtful(plan: Plan, books: Books, name: str, contents: Contents) -> None:
     """Refuse a word of the plan against that of a bottle, and one by which more is dosed, until it is said twice: where
     the plan is what is wrong, it is an overdose."""
-    own, before = plan.stock_of(name), _daily_ul(plan, books)
-    now = {**strengths_of(plan, books), name: own.strength}
-    after = {each: daily_volume_ul(plan, each, now) for each in plan.channels}
+    own, strengths = plan.stock_of(name), strengths_of(plan, books)
+    before, after = _daily_ul(plan, strengths), _daily_ul(plan, {**strengths, name: own.strength})
     figures = (
         f"By the books it holds {contents.stock}, {strength_text(contents.strength)}; by the plan {own.id},"
         f" {strength_text(own.strength)}"
@@ -264,18 +263,17 @@ def before_refill(plan: Plan, books: Books, channel: str) -> Before:
     return Before(
         None if contents is None else contents.left_ul,
         None if contents is None else contents.strength,
-        _daily_ul(plan, books),
+        _daily_ul(plan, strengths_of(plan, books)),
     )
 
 
-def _daily_ul(plan: Plan, books: Books) -> dict[str, Fraction]:
-    strengths = strengths_of(plan, books)
+def _daily_ul(plan: Plan, strengths: Strengths) -> dict[str, Fraction]:
     return {name: daily_volume_ul(plan, name, strengths) for name in plan.channels}
 
 
 def refill_data(plan: Plan, books: Books, row: Refilled, before: Before) -> dict[str, Any]:
     """What a refill came to, for a program: mL, eq/L or g/L, percent. `books` hold the row already."""
-    name, daily_ul = row.channel, _daily_ul(plan, books)
+    name, daily_ul = row.channel, _daily_ul(plan, strengths_of(plan, books))
     contents = books.contents[name]
     check = books.last_check.get(name) if row.measured else None
     # A wrong bottle is weighed in what it gives, which is not what the channel is there for.

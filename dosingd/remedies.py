@@ -14,7 +14,7 @@ from dosingd.calibration import Flow
 from dosingd.errors import CannotLay
 from dosingd.layout import Frame, TooFull, arranged
 from dosingd.plan.model import Plan
-from dosingd.words import plain
+from dosingd.words import plain, span_text
 
 #: A keeper chooses between two changes; more is noise.
 _OFFERED = 2
@@ -69,11 +69,6 @@ def _reason(full: TooFull, plan: Plan, frame: Frame) -> str:
         f"{_hours(full.needed_ms, up=True)} are needed, {_hours(total, up=False)} are there"
     )
     return f"{names} cannot{both} give {doses} doses{gap}: {there}."
-
-
-def span_text(seconds: float) -> str:
-    """Seconds as a keeper writes them: `20 min`, `90 s`."""
-    return f"{seconds / 60:.0f} min" if seconds >= 60 and seconds % 60 == 0 else f"{plain(seconds)} s"
 
 
 def _hours(ms: int, *, up: bool) -> str:

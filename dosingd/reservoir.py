@@ -180,11 +180,7 @@ def outlet_strength(contents: Contents) -> Strength | None:
     """The strongest that can leave the outlet now, by substance: of old and new, until the line is flushed."""
     if contents.strength is None or contents.before is None or contents.flush_ul <= 0:
         return contents.strength
-    return Strength(
-        max(contents.strength.alkalinity_eq_per_l, contents.before.alkalinity_eq_per_l),
-        max(contents.strength.calcium_mol_per_l, contents.before.calcium_mol_per_l),
-        max(contents.strength.magnesium_mol_per_l, contents.before.magnesium_mol_per_l),
-    )
+    return contents.strength.each(contents.before, max)
 
 
 def strength_from_map(strength: dict[str, float]) -> Strength | None:

@@ -20,13 +20,12 @@ from dosingd.agenda import Due
 from dosingd.allowance import STAMP_S
 from dosingd.clock import Clock
 from dosingd.daily import asked_umol
-from dosingd.errors import CannotLay, LedgerRefused, PlanRefused
+from dosingd.errors import CannotLay, LedgerRefused
 from dosingd.gate import MAY_WAIT_S, Request, late_by
 from dosingd.leases import PLAN_CHANGED
 from dosingd.ledger.account import Account
-from dosingd.limits import plan_loaded
+from dosingd.limits import plan_kept, plan_loaded
 from dosingd.plan.model import Plan, WithoutClock
-from dosingd.plan.reading import read_plan
 from dosingd.records import (
     ClockConfirmed,
     ClockMoved,
@@ -121,7 +120,7 @@ class Rounds:
         self._watch_clock(reading)
         self.unconfirmed = unconfirmed
         if unconfirmed:
-            self._before = self._in_force()
+            self._before = plan_kept(self.account.books.plan)
         else:
             self._into_force(reading)
         self._hold_for_plan(unconfirmed, reading)
@@ -199,14 +198,6 @@ class Rounds:
         loaded = plan_loaded(self.plan, agenda.zone_start_at(self.plan, books, reading.wall_at))
         if confirmed or books.plan is None or evolve(books.plan, confirmed=False) != loaded:
             self.account.write(evolve(loaded, confirmed=confirmed), reading)
-
-    def _in_force(self) -> Plan | None:
-        """The plan in force by the ledger, where this version can read it."""
-        was = self.account.books.plan
-        try:
-            return None if was is None or was.text is None else read_plan(was.text.encode(), "")[0]
-        except PlanRefused:
-            return None
 
     def _hold_for_plan(self, lines: tuple[str, ...], reading: Reading) -> None:
         """Hold the rig for what is asked of the plan that a start found. What an earlier start asked is asked no more:

@@ -14,7 +14,7 @@ from attrs import field, frozen
 
 from dosingd import stores
 from dosingd.agenda import Due, dosing_day
-from dosingd.alarms import Alarm, Kind, alarms
+from dosingd.alarms import STOPS_A_CHANNEL, Alarm, Kind, alarms
 from dosingd.books import Books
 from dosingd.calibration import volume_ul_from_run_s
 from dosingd.daily import daily_volume_ul, day_volume_ul
@@ -221,7 +221,7 @@ SPENT = "the next dosing day: today's doses are spent"
 
 
 def _next_dose_at(context: _Context, name: str) -> datetime | None:
-    if context.books.held is not None or _stopping(context, name) - {Kind.NO_CIRCULATION}:
+    if context.books.held is not None or _stopping(context, name) & STOPS_A_CHANNEL:
         return None  # whatever is on the agenda, it is not given before a person has been there
     for due in context.coming:
         if due.channel != name:

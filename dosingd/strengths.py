@@ -26,23 +26,15 @@ def strengths_of(plan: Plan, books: Books) -> Strengths:
     must not rise by a stock that is not dosed.
     """
     strengths = plan_strengths(plan)
-    for channel, own in plan_strengths(plan).items():
+    for channel, own in list(strengths.items()):
         contents = books.contents.get(channel)
         if contents is None or contents.strength is None:
             continue
         strengths[channel] = contents.strength
         waits = isinstance(plan.channels[channel].daily, DailyVolume) and stock_differs(plan, books, channel)
         if waits and own is not None:
-            strengths[channel] = _lesser(own, contents.strength)
+            strengths[channel] = own.each(contents.strength, min)
     return strengths
-
-
-def _lesser(one: Strength, other: Strength) -> Strength:
-    return Strength(
-        min(one.alkalinity_eq_per_l, other.alkalinity_eq_per_l),
-        min(one.calcium_mol_per_l, other.calcium_mol_per_l),
-        min(one.magnesium_mol_per_l, other.magnesium_mol_per_l),
-    )
 
 
 def at_outlet(plan: Plan, books: Books, channel: str) -> Strength | None:

@@ -40,6 +40,11 @@ def counted(count: int, one: str, many: str | None = None) -> str:
     return f"{count} {one if count == 1 else many or one + 's'}"
 
 
+def span_text(seconds: float) -> str:
+    """Seconds as a keeper writes them into a plan: `20 min`, `90 s`."""
+    return f"{seconds / 60:.0f} min" if seconds >= 60 and seconds % 60 == 0 else f"{plain(seconds)} s"
+
+
 def duration(seconds: float) -> str:
     """A time as a keeper says it, rounded: `45 s`, `20 min`, `1 h 30 min`, `3 days`."""
     if seconds < 120:

@@ -100,9 +100,8 @@ def _prove(new: Plan, channel: str) -> str:
         return f"{channel}: {stock.id} is too weak for a test kit to prove; see that the bottle is the right one."
     return (
         f"{channel}: prove {stock.id} in a glass before it is poured: {plain(proves.ml)} mL of it, filled up to 1 L "
-        "with "
-        f"pure water, must read {shown_reading(proves.reads, substance)}. If it is off by more than a tenth, do not "
-        "pour it."
+        f"with pure water, must read {shown_reading(proves.reads, substance)}. If it is off by more than a tenth, do "
+        "not pour it."
     )
 
 

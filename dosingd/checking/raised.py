@@ -12,12 +12,13 @@ from itertools import combinations
 
 from dosingd.books import Books
 from dosingd.daily import daily_change_umol, daily_volume_ul, gives, plan_strengths
-from dosingd.errors import PlanRefused
+from dosingd.flows import head_of
+from dosingd.limits import plan_kept
 from dosingd.plan.amounts import shown_change, shown_ml
 from dosingd.plan.model import LocalSpan, Plan, Reservoir, WithoutClock
-from dosingd.plan.reading import read_plan
 from dosingd.records import PlanLoaded, Substance
-from dosingd.words import plain
+from dosingd.tubing import speed_of
+from dosingd.words import plain, span_text
 
 #: A channel's daily change may rise by this share without being asked about, and so may a limit. A keeper who raises
 #: what corals take up goes in smaller steps (common practice, no source); what is more is as likely a slip of the pen.
@@ -59,22 +60,19 @@ def raised_since(was: PlanLoaded, new: Plan) -> tuple[str, ...]:
     where the one before is not known, all that is known is said: that it was another."""
     if was.sha256 == new.sha256:
         return ()
-    if was.text is None:
-        return (NOT_KEPT,)
-    try:
-        before, _ = read_plan(was.text.encode(), "")
-    except PlanRefused:
-        return (NOT_KEPT,)
-    return raised(before, new)
+    before = plan_kept(was)
+    return (NOT_KEPT,) if before is None else raised(before, new)
 
 
 def asked_of(new: Plan, books: Books, proven_ms: int, *, running: Plan | None = None) -> tuple[str, ...]:
     """What a person is asked about before `new` comes into force: what it raises against the plan that is in force, by
     the ledger or as `running`, and what it raises against the plan of a day ago, in steps that each asked nothing."""
-    was = books.plan
-    by_ledger = () if was is None else raised_since(was, new)
-    lines = by_ledger if running is None else raised(running, new)
-    base = books.plan_before_steps(proven_ms)
+    was, base = books.plan, books.plan_before_steps(proven_ms)
+    lines: tuple[str, ...] = ()
+    if running is not None:
+        lines = raised(running, new)
+    elif was is not None:
+        lines = raised_since(was, new)
     if was is None or base is None or base.text is None or new.sha256 == was.sha256:
         return lines
     steps = (line for line in raised_since(base, new) if line not in (NOT_KEPT, *lines))
@@ -113,7 +111,7 @@ def _pump(old: Plan, new: Plan, name: str) -> Iterator[str]:
         flows = before.nominal_ul_per_s * 0.06, after.nominal_ul_per_s * 0.06
         down = f"from {plain(flows[0], 3)} mL/min down to {plain(flows[1], 3)} mL/min"
         yield f"its nominal flow {down}, so it runs longer"
-    speeds = [1.0 if pump.speed is None else pump.speed for pump in (before, after)]
+    speeds = [speed_of(head_of(plan.channels[name])) for plan in (old, new)]
     if speeds[1] > speeds[0]:
         yield f"its speed from {plain(speeds[0] * 100, 3)} % to {plain(speeds[1] * 100, 3)} %"
 
@@ -145,9 +143,7 @@ def _gaps(old: Plan, new: Plan) -> Iterator[str]:
 
 
 def _span(seconds: float) -> str:
-    if seconds == 0:
-        return "none"
-    return f"{plain(seconds / 60)} min" if seconds % 60 == 0 else f"{plain(seconds)} s"
+    return span_text(seconds) if seconds else "none"
 
 
 def _quiet(old: Plan, new: Plan) -> Iterator[str]:

@@ -237,14 +237,12 @@ def _impossible(found: Bake) -> tuple[str, ...]:
     """What must have happened where more was lost than bicarbonate can lose, and what to do."""
     said = (
         f"Apparent conversion {found.conversion * 100:.1f} %: {plain(found.expected_after_g - found.after_g, 3)} g "
-        "more left "
-        "than bicarbonate can lose. "
+        "more left than bicarbonate can lose. "
     )
     prove = (
-        f"Prove the powder: {plain(PROVE_G)} g of it made up to 1 L with pure water, and {plain(PROVE_ML)} mL of "
-        "that made up to "
-        f"1 L again, read {found.most_proof_dkh:.1f} dKH at most (titration or test kit), when it is all baked. A "
-        "higher reading is another substance: discard it. With a lower one it is weaker by as much."
+        f"Prove the powder: {plain(PROVE_G)} g of it made up to 1 L with pure water, and {plain(PROVE_ML)} mL of that "
+        f"made up to 1 L again, read {found.most_proof_dkh:.1f} dKH at most (titration or test kit), when it is all "
+        "baked. A higher reading is another substance: discard it. With a lower one it is weaker by as much."
     )
     if found.beyond_damp:
         return (

@@ -42,29 +42,25 @@ def refuse_no_tank(alkalinity_dkh: float, add_dkh: float, calcium_mg_per_l: floa
     least, most = TANK_DKH
     reason = (
         f"A tank's water has {plain(least)} to {plain(most)} dKH. Above that chalk falls out before anyone could "
-        "measure a pH, "
-        "and no figure reckoned here would be true"
+        "measure a pH, and no figure reckoned here would be true"
     )
     if alkalinity_dkh < least:
         raise ChemistryRefused(
-            f"An alkalinity of {plain(alkalinity_dkh, 4)} dKH is no tank's: it must be {plain(least)} to "
-            f"{plain(most)} dKH. Seawater "
-            "has 6.5 to 7, and with next to none the pH goes by what is left out here."
+            f"An alkalinity of {plain(alkalinity_dkh, 4)} dKH is no tank's: it must be {plain(least)} to {plain(most)} "
+            "dKH. Seawater has 6.5 to 7, and with next to none the pH goes by what is left out here."
         )
     if not alkalinity_dkh <= most + _ROUNDING:
         raise ChemistryRefused(f"An alkalinity of {plain(alkalinity_dkh, 4)} dKH is no tank's. {reason}.")
     if not add_dkh >= 0 or alkalinity_dkh + add_dkh > most + _ROUNDING:
         raise ChemistryRefused(
             f"A dose of {plain(add_dkh, 4)} dKH on {plain(alkalinity_dkh, 4)} dKH makes "
-            f"{plain(alkalinity_dkh + add_dkh, 4)} dKH. "
-            f"{reason}. Ask for one dose of the plan, such as 0.1 dKH."
+            f"{plain(alkalinity_dkh + add_dkh, 4)} dKH. {reason}. Ask for one dose of the plan, such as 0.1 dKH."
         )
     low, high = TANK_CALCIUM_MG_PER_L
     if calcium_mg_per_l is not None and not low <= calcium_mg_per_l <= high:
         raise ChemistryRefused(
-            f"A calcium content of {plain(calcium_mg_per_l, 4)} mg/L is no tank's: seawater has about 420, and here "
-            "it may "
-            f"be {plain(low)} to {plain(high)} mg/L."
+            f"A calcium content of {plain(calcium_mg_per_l, 4)} mg/L is no tank's: seawater has about 420, and here it "
+            f"may be {plain(low)} to {plain(high)} mg/L."
         )
 
 
@@ -74,15 +70,17 @@ def refuse_no_air(water: Water) -> None:
     if not least <= water.pco2_uatm <= most:
         raise ChemistryRefused(
             f"This water would hold CO2 of {plain(water.pco2_uatm, 3)} µatm. A tank's is {plain(least)} to "
-            f"{plain(most)} µatm: outdoor "
-            "air has some 420, and rooms 500 to 1500. Look at --co2 or --dic again."
+            f"{plain(most)} µatm: outdoor air has some 420, and rooms 500 to 1500. Look at --co2 or --dic again."
         )
 
 
 def runs_away(effect: DoseEffect) -> bool:
     """Whether chalk would fall out of any of the three waters: aragonite saturation above RUNS_AWAY_FROM."""
-    waters = (effect.before, effect.after, effect.after_exchange)
-    return any(water.omega_aragonite > RUNS_AWAY_FROM for water in waters)
+    return any(water.omega_aragonite > RUNS_AWAY_FROM for _, water in _waters(effect))
+
+
+def _waters(effect: DoseEffect) -> tuple[tuple[str, Water], ...]:
+    return ("before the dose", effect.before), ("after it", effect.after), ("after gas exchange", effect.after_exchange)
 
 
 def warnings(effect: DoseEffect, add_dkh: float) -> tuple[str, ...]:
@@ -92,19 +90,14 @@ def warnings(effect: DoseEffect, add_dkh: float) -> tuple[str, ...]:
     found = []
     above = [
         f"{when} ({water.omega_aragonite:.1f})"
-        for when, water in (
-            ("before the dose", effect.before),
-            ("after it", effect.after),
-            ("after gas exchange", effect.after_exchange),
-        )
+        for when, water in _waters(effect)
         if water.omega_aragonite > RUNS_AWAY_FROM
     ]
     if above:
         found.append(
             f"Chalk: aragonite saturation is above {plain(RUNS_AWAY_FROM)} {', '.join(above)}. There calcium "
-            "carbonate was "
-            "seen to fall out by itself and to take more alkalinity than was added (Moras et al. 2022, Biogeosciences "
-            "19, 3537); the figures above take nothing as fallen out. "
+            "carbonate was seen to fall out by itself and to take more alkalinity than was added (Moras et al. 2022, "
+            "Biogeosciences 19, 3537); the figures above take nothing as fallen out. "
             + (
                 "Do not add: test alkalinity, calcium and salinity again, and let it fall."
                 if effect.before.omega_aragonite > RUNS_AWAY_FROM
@@ -113,24 +106,21 @@ def warnings(effect: DoseEffect, add_dkh: float) -> tuple[str, ...]:
                 else "Give less at once."
             )
         )
-    highest = max(effect.before.omega_aragonite, effect.after.omega_aragonite, effect.after_exchange.omega_aragonite)
+    highest = max(water.omega_aragonite for _, water in _waters(effect))
     if not above and highest > STAYS_TO:
         found.append(
             f"Aragonite saturation gets to {highest:.1f}: up to {plain(STAYS_TO)} chalk did not fall out by itself, "
-            "above "
-            f"{plain(RUNS_AWAY_FROM)} it did (Moras et al. 2022, Biogeosciences 19, 3537)."
+            f"above {plain(RUNS_AWAY_FROM)} it did (Moras et al. 2022, Biogeosciences 19, 3537)."
         )
     if effect.before.omega_aragonite < DISSOLVES_BELOW:
         found.append(
             f"Before the dose aragonite saturation is {effect.before.omega_aragonite:.1f}: below "
-            f"{plain(DISSOLVES_BELOW)} "
-            "skeletons and sand dissolve. Test again, and air the room."
+            f"{plain(DISSOLVES_BELOW)} skeletons and sand dissolve. Test again, and air the room."
         )
     if add_dkh > AT_ONCE_DKH + _ROUNDING:
         found.append(
-            f"{plain(add_dkh, 3)} dKH at once is much: split it so that a dose lifts the tank by "
-            f"{plain(AT_ONCE_DKH)} dKH at most "
-            "(common practice, no source)."
+            f"{plain(add_dkh, 3)} dKH at once is much: split it so that a dose lifts the tank by {plain(AT_ONCE_DKH)} "
+            "dKH at most (common practice, no source)."
         )
     found.append(
         "At the outlet the stock meets little water, and saturation there is far above these figures for seconds: dose "

@@ -5,7 +5,7 @@ Pure: no file, pin, socket, thread, logger, database, clock.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import Protocol
 
 from attrs import frozen
@@ -38,6 +38,14 @@ class Strength:
                 return self.magnesium_mol_per_l
             case _:
                 return 0.0
+
+    def each(self, other: Strength, of: Callable[[float, float], float]) -> Strength:
+        """Substance by substance what `of`, such as `max`, makes of both."""
+        return Strength(
+            of(self.alkalinity_eq_per_l, other.alkalinity_eq_per_l),
+            of(self.calcium_mol_per_l, other.calcium_mol_per_l),
+            of(self.magnesium_mol_per_l, other.magnesium_mol_per_l),
+        )
 
 
 class Portion(Protocol):

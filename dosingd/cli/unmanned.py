@@ -8,7 +8,6 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from datetime import UTC, datetime
 from pathlib import Path
 
 from attrs import frozen
@@ -21,9 +20,9 @@ from dosingd.cli.wishes import wishes
 from dosingd.clock import SystemClock
 from dosingd.daemon.early import take_lock
 from dosingd.errors import LedgerRefused, PlanRefused
+from dosingd.flows import head_of
 from dosingd.ledger import Book, Witness
 from dosingd.ledger.account import Account
-from dosingd.limits import plan_loaded
 from dosingd.plan import Plan
 from dosingd.records import Event, Row
 from dosingd.words import ml
@@ -59,13 +58,13 @@ def _refuse_another(plan: Plan, books: Books) -> None:
             f"{file} is the plan of the rig {plan.rig}, and this ledger is of {force.rig}. Nothing was booked. Name its"
             " own plan: --plan FILE, or the other rig's ledger: --state DIR",
         )
-    here = plan_loaded(plan, datetime.min.replace(tzinfo=UTC))
     differs = list(raised_since(force, plan))
-    for name in plan.channels:
-        if name in force.heads and force.heads[name] != here.heads[name]:
+    for name, item in plan.channels.items():
+        holds_ul = item.reservoir.holds_ul
+        if name in force.heads and force.heads[name] != head_of(item):
             differs.append(f"{name}: another gpio, speed, nominal_flow or line")
-        if name in force.holds_ul and force.holds_ul[name] != here.holds_ul[name]:
-            differs.append(f"{name}: its reservoir holds {ml(here.holds_ul[name])}, not {ml(force.holds_ul[name])}")
+        if name in force.holds_ul and force.holds_ul[name] != holds_ul:
+            differs.append(f"{name}: its reservoir holds {ml(holds_ul)}, not {ml(force.holds_ul[name])}")
     if differs:
         raise PlanRefused(
             f"{file} is not the plan in force by the ledger:\n"

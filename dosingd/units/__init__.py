@@ -156,6 +156,10 @@ def _refuse_unit(text: str, unit: str, kinds: tuple[Kind, ...]) -> UnitRefused:
     return UnitRefused(f"{said} is not a unit known here. Write {_in_words(kinds)} such as {_example(kinds)}.")
 
 
+def _per_kg(unit: str) -> bool:
+    return unit.endswith("/ kilogram")
+
+
 def _inside(value: Fraction, unit: str, kind: Kind, density: float | None, text: str) -> Fraction:
     """The value in the kind's inside unit; contents per kilogram go through the density of the water."""
     if unit == SG:
@@ -163,7 +167,7 @@ def _inside(value: Fraction, unit: str, kind: Kind, density: float | None, text:
             return Fraction(seawater.salinity_from_specific_gravity_25(float(value)))
         except ChemistryRefused as refused:
             raise UnitRefused(str(refused)) from refused
-    if not unit.endswith("/ kilogram"):
+    if not _per_kg(unit):
         return _converted(value, unit, INSIDE[kind])
     if density is None:
         raise UnitRefused(
@@ -354,7 +358,7 @@ def rules(unit_text: str, to_unit_text: str) -> frozenset[Rule]:
         if unit not in table or to_unit not in table:
             continue
         one, other = table[unit], table[to_unit]
-        if one.endswith("/ kilogram") != other.endswith("/ kilogram"):
+        if _per_kg(one) != _per_kg(other):
             found.add(Rule.DENSITY)
         if (one == SG) != (other == SG):
             found.add(Rule.SPECIFIC_GRAVITY)
@@ -371,7 +375,7 @@ def unit_of(quantity_text: str) -> str:
 
 
 def _answer(value: Fraction, unit: str, to_unit: str, kind: Kind, density: float | None, text: str) -> float:
-    per_kg_both = unit.endswith("/ kilogram") and to_unit.endswith("/ kilogram")
+    per_kg_both = _per_kg(unit) and _per_kg(to_unit)
     inside = value if per_kg_both else _inside(value, unit, kind, density, text)
     _refuse_senseless(inside, kind, text)
     if unit == to_unit:
@@ -380,7 +384,7 @@ def _answer(value: Fraction, unit: str, to_unit: str, kind: Kind, density: float
         return seawater.specific_gravity_25(float(inside))
     if per_kg_both:
         return float(_converted(value, unit, to_unit))
-    if to_unit.endswith("/ kilogram"):
+    if _per_kg(to_unit):
         assert density is not None  # a rule of DENSITY
         registry = _registry()
         per_kg = registry.Quantity(inside, INSIDE[kind]) / registry.Quantity(Fraction(density), "kilogram / litre")

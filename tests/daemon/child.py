@@ -15,6 +15,9 @@ from types import TracebackType
 from typing import Any, Self
 
 from dosingd.clock import SystemClock
+from dosingd.daemon.early import first_steps
+from dosingd.daemon.parts import parts_for
+from dosingd.daemon.wiring import Parts
 
 ROOT = Path(__file__).parents[2]
 #: How long anything here may take before the test is red, in seconds.
@@ -102,6 +105,12 @@ class Rig:
         """One command's JSON."""
         answer: dict[str, Any] = json.loads(self.say(*arguments, "--json").stdout)
         return answer
+
+    def parts(self) -> Parts:
+        """What a daemon of this bench is made of, for one in this process."""
+        early = first_steps(self.state, CLOCK, bench=True)
+        witness, read_bytes = self.state / "witness", Path.read_bytes
+        return parts_for(self.state, self.plan_file, witness, CLOCK, early, bench=True, read_bytes=read_bytes)
 
     def start(self, *more: str, **environment: str) -> Self:
         """The daemon; returns when it answers."""

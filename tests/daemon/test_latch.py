@@ -11,9 +11,7 @@ import pytest
 
 from dosingd.alarms import Kind
 from dosingd.daemon import latch as latch_room
-from dosingd.daemon.early import first_steps
 from dosingd.daemon.latch import LATCH_NAME, MOST_BYTES, UNREADABLE, Latch
-from dosingd.daemon.parts import parts_for
 from dosingd.daemon.wiring import Daemon
 from dosingd.leases import LEASE_GRACE_S, MAY_HAVE_RUN, Lease
 from tests.daemon.child import CALM, CLOCK, Rig, brisk_plan, wait_until
@@ -157,16 +155,7 @@ def test_the_control_loop_waits_for_no_disk(tmp_path: Path, monkeypatch: pytest.
 
 
 def _daemon(of: Rig) -> Daemon:
-    parts = parts_for(
-        of.state,
-        of.plan_file,
-        of.state / "witness",
-        CLOCK,
-        first_steps(of.state, CLOCK, bench=True),
-        bench=True,
-        read_bytes=Path.read_bytes,
-    )
-    return Daemon(parts)
+    return Daemon(of.parts())
 
 
 def _copied(of: Rig, to: Path) -> Rig:

@@ -9,15 +9,13 @@ from pathlib import Path
 import pytest
 from attrs import evolve
 
-from dosingd.daemon.early import first_steps
-from dosingd.daemon.parts import parts_for
 from dosingd.daemon.wiring import Daemon
 from dosingd.errors import PinsFailed, PinsRefused
 from dosingd.mqtt.granted import Denied
 from dosingd.plan.model import Broker, Plan
 from dosingd.records import Row
 from dosingd.state import RigState
-from tests.daemon.child import CALM, CLOCK, Rig, wait_until
+from tests.daemon.child import CALM, Rig, wait_until
 
 FULL = OSError(28, "No space left on device")
 
@@ -49,20 +47,11 @@ class Bench:
 
     def __init__(self, directory: Path, *, begins: bool = True) -> None:
         of = Rig(directory, CALM)
-        parts = parts_for(
-            of.state,
-            of.plan_file,
-            of.state / "witness",
-            CLOCK,
-            first_steps(of.state, CLOCK, bench=True),
-            bench=True,
-            read_bytes=Path.read_bytes,
-        )
         self.listed: list[tuple[Plan, ...]] = []
         self.links: list[Link] = []
         #: How many more lists the disk takes; None: any number.
         self.room: int | None = None
-        self.daemon = Daemon(evolve(parts, list_lines=self._list_lines, make_link=self._make_link))
+        self.daemon = Daemon(evolve(of.parts(), list_lines=self._list_lines, make_link=self._make_link))
         self.said: list[tuple[str, str]] = []
         self.daemon._journal.say = lambda priority, text: self.said.append((priority, text))  # type: ignore[method-assign]
         self.duty = self.daemon._duty
