@@ -13,9 +13,11 @@ Pure: no file, pin, socket, thread, logger, database, clock.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from attrs import evolve, frozen
+
+from dosingd.records import Into, LimitsRow, Reserved
 
 #: The time in which a bucket earns its fill, in ms. Longer than a day by 600 s: the margin that covers a run's length.
 FILL_SPAN_MS = 87_000_000
@@ -103,3 +105,30 @@ def _holds(limit_ul: int, takes: Sequence[tuple[float, int, int]]) -> bool:
             return False
         level -= given * 1000
     return True
+
+
+def amounts_of(event: Reserved, ul: int, ms: int, change: Mapping[str, int]) -> dict[str, int]:
+    """What a reservation takes from each bucket, or a settlement gives back: µL, ms and µmol."""
+    if event.into is Into.CUP:
+        return {f"cup:{event.channel}": ul}
+    return {
+        f"day:{event.channel}": ul,
+        f"run:{event.channel}": ms,
+        **{f"rise:{substance}": amount for substance, amount in change.items()},
+    }
+
+
+def buckets_of(
+    channels: Mapping[str, LimitsRow], proven_ms: int, *, first: bool, full: bool = False
+) -> dict[str, Bucket]:
+    """The buckets that a plan's limits ask for: empty ones, except that a first ledger's cups are full (R4)."""
+    rises: dict[str, int] = {}
+    for limits in channels.values():
+        for substance, amount in limits.rise_umol.items():
+            rises[substance] = min(amount, rises.get(substance, amount))
+    buckets = {f"rise:{substance}": day_bucket(amount, proven_ms, full=full) for substance, amount in rises.items()}
+    for channel, limits in channels.items():
+        buckets[f"day:{channel}"] = day_bucket(limits.day_ul, proven_ms, full=full)
+        buckets[f"run:{channel}"] = day_bucket(limits.run_ms, proven_ms, full=full)
+        buckets[f"cup:{channel}"] = cup_bucket(limits.cup_ul, proven_ms, full=first)
+    return buckets

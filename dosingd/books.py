@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 from attrs import define, evolve, field
 
-from dosingd.allowance import Bucket, cup_bucket, day_bucket
+from dosingd.allowance import Bucket, amounts_of, buckets_of
 from dosingd.causes import Cause, Causes
 from dosingd.kept import DayAccount, LastDose, Recent, Seen, Unclocked
 from dosingd.records import (
@@ -27,7 +27,6 @@ from dosingd.records import (
     Identified,
     Into,
     LedgerMade,
-    LimitsRow,
     NotGiven,
     Ordered,
     Outcome,
@@ -461,12 +460,12 @@ class Books:
     # -- buckets -------------------------------------------------------------------------------------------
 
     def _take(self, event: Reserved, ul: int, ms: int, change: Mapping[str, int], proven_ms: int) -> None:
-        for key, amount in _amounts(event, ul, ms, change).items():
+        for key, amount in amounts_of(event, ul, ms, change).items():
             if key in self.buckets:
                 self.buckets[key] = self.buckets[key].taken(amount, proven_ms)
 
     def _give_back(self, event: Reserved, ul: int, ms: int, change: Mapping[str, int], proven_ms: int) -> None:
-        for key, amount in _amounts(event, ul, ms, change).items():
+        for key, amount in amounts_of(event, ul, ms, change).items():
             if key in self.buckets:
                 self.buckets[key] = self.buckets[key].given_back(amount, proven_ms)
 
@@ -474,29 +473,3 @@ class Books:
 def zone_in_force(zones: Sequence[tuple[str, datetime]], at: datetime) -> int:
     """Which of the zones, in order of when each begins, an instant is lived by; the first before any has begun."""
     return max((index for index, (_, from_at) in enumerate(zones) if from_at <= at), default=0)
-
-
-def _amounts(event: Reserved, ul: int, ms: int, change: Mapping[str, int]) -> dict[str, int]:
-    if event.into is Into.CUP:
-        return {f"cup:{event.channel}": ul}
-    return {
-        f"day:{event.channel}": ul,
-        f"run:{event.channel}": ms,
-        **{f"rise:{substance}": amount for substance, amount in change.items()},
-    }
-
-
-def buckets_of(
-    channels: Mapping[str, LimitsRow], proven_ms: int, *, first: bool, full: bool = False
-) -> dict[str, Bucket]:
-    """The buckets that a plan's limits ask for: empty ones, except that a first ledger's cups are full (R4)."""
-    rises: dict[str, int] = {}
-    for limits in channels.values():
-        for substance, amount in limits.rise_umol.items():
-            rises[substance] = min(amount, rises.get(substance, amount))
-    buckets = {f"rise:{substance}": day_bucket(amount, proven_ms, full=full) for substance, amount in rises.items()}
-    for channel, limits in channels.items():
-        buckets[f"day:{channel}"] = day_bucket(limits.day_ul, proven_ms, full=full)
-        buckets[f"run:{channel}"] = day_bucket(limits.run_ms, proven_ms, full=full)
-        buckets[f"cup:{channel}"] = cup_bucket(limits.cup_ul, proven_ms, full=first)
-    return buckets

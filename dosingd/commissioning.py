@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from dosingd.acceptance import Measured, judged, lengths_for, swapped, verdict_data
+from dosingd.acceptance import Measured, judged, verdict_data
 from dosingd.books import Books
 from dosingd.calibration import volume_ul_from_run_s
 from dosingd.duty import LONGEST_SESSION_S, Duty
@@ -17,6 +17,7 @@ from dosingd.ledger import Book
 from dosingd.plan.model import Plan
 from dosingd.records import Event, Identified, PlanLoaded, Purpose, Reserved, Retubed
 from dosingd.requests import MEASURED, Answer, Calibrate, Identify, Lengths, Retube, TestRun
+from dosingd.testruns import lengths_for, swapped
 from dosingd.words import ml
 
 

@@ -51,7 +51,7 @@ from dosingd.requests import (
     Suspend,
     TestRun,
 )
-from dosingd.state import status_data
+from dosingd.statusdata import status_data
 from dosingd.stops import Stops, may_run
 from dosingd.stores import against_books
 from dosingd.telling import Zones, entries_of, entry_data

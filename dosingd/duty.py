@@ -20,13 +20,13 @@ from zoneinfo import ZoneInfo
 from attrs import evolve
 
 from dosingd import __version__, memo, standing
-from dosingd.alarms import Alarm, Kind, told, without_doses
+from dosingd.alarms import Alarm, Kind
 from dosingd.clock import Clock
 from dosingd.cut import Cut
 from dosingd.errors import LedgerFailed
 from dosingd.inputs import Watch
-from dosingd.leases import CONFIRM_PLAN, PLAN_CHANGED
 from dosingd.mqtt.granted import Denied
+from dosingd.ownalarms import BrokerAlarms, ledger_alarms, plan_alarms, session_alarms
 from dosingd.plan.model import Plan
 from dosingd.records import Reading, Reserved, Row
 from dosingd.recovery import LinesLow
@@ -34,14 +34,12 @@ from dosingd.rounds import Rounds
 from dosingd.standing import Calling, Standing, standing_of
 from dosingd.state import RigState, rig_state
 from dosingd.telling import line_of
-from dosingd.words import counted, duration
+from dosingd.words import duration
 
 #: A session by hand keeps its channel from dosing; without input for so long it ends, and an alarm says so.
 SESSION_S = 30 * 60.0
 #: And it ends so long after it was opened, whatever input comes: a program that keeps it open must not end the doses.
 LONGEST_SESSION_S = 2 * 3600.0
-#: Without the broker for so long, an alarm says so; shorter is a router that starts anew.
-NO_BROKER_S = 600.0
 #: A state is made at least so often, so that what is published of a quiet rig is not older.
 FRESH_STATE_S = 60.0
 
@@ -97,8 +95,7 @@ class Duty:
         self._memory, self._memory_fails = memory, False
         self._up_from_mono_s = self.clock.now().mono_s
         self._why_no_broker, self._broker_denies = why_no_broker, broker_denies
-        self._denied_since: datetime | None = None
-        self._no_broker_since: tuple[float, datetime] | None = None
+        self._broker_alarms = BrokerAlarms()
         self._plan_refused: tuple[datetime, str] | None = None
         self._low, self._helper, self._all_low = low, helper, all_low
         self._unconfirmed, self._wait_to_begin = unconfirmed, wait_to_begin
@@ -298,71 +295,14 @@ class Duty:
         self._plan_refused = None if why is None else (self.clock.now().wall_at, why)
         self.wake()
 
-    def _broker_alarm(self, reading: Reading) -> list[Alarm]:
-        why = self._why_no_broker()
-        if why is None:
-            self._no_broker_since = None
-            return []
-        if self._no_broker_since is None:
-            self._no_broker_since = reading.mono_s, reading.wall_at
-        since_mono_s, since_at = self._no_broker_since
-        for_s = reading.mono_s - since_mono_s
-        if for_s < NO_BROKER_S and not self.standing.stands(Kind.BROKER_UNREACHABLE):
-            return []
-        text = f"No broker for {for_s / 60:.0f} min: {why} Doses go on, but nobody hears of them, nor of other alarms."
-        return [Alarm(Kind.BROKER_UNREACHABLE, None, since_at, text, "see to the network or the broker")]
-
-    def _denied_alarm(self, reading: Reading) -> list[Alarm]:
-        denied = self._broker_denies()
-        if denied is None:
-            self._denied_since = None
-            return []
-        self._denied_since = self._denied_since or reading.wall_at
-        return [Alarm(Kind.BROKER_DENIES, None, self._denied_since, denied.text, denied.next_step)]
-
-    def _plan_alarm(self) -> list[Alarm]:
-        unconfirmed = self.rounds.unconfirmed
-        if unconfirmed:
-            text = f"Nothing is dosed, for {PLAN_CHANGED}: {told('; '.join(unconfirmed))}{without_doses(self.plan)}"
-            return [Alarm(Kind.PLAN_CHANGED, None, self.started_at, text, CONFIRM_PLAN)]
-        refused = self._plan_refused
-        if refused is None:
-            return []
-        since_at, why = refused
-        first, *more = why.splitlines()
-        file, colon, rest = first.partition(":")
-        first = f"{file.rpartition('/')[2]}{colon}{rest}"  # where in the file tells more than where the file lies
-        text = f"The changed plan was refused, so the one before it stays in force: {told(first)}"
-        if more:
-            text += f" ({counted(len(more), 'line')} more: dosingd check)"
-        return [Alarm(Kind.PLAN_REFUSED, None, since_at, text, "mend the plan, then: dosingd reload")]
-
     def _own_alarms(self, reading: Reading) -> tuple[Alarm, ...]:
-        found = [*self._broker_alarm(reading), *self._denied_alarm(reading), *self._plan_alarm()]
-        found += [
-            Alarm(
-                Kind.INPUT_WANTED,
-                channel,
-                at,
-                f"{channel}: a session by hand was {how} and has ended. The channel doses again: is its outlet back"
-                " over the tank?",
-                f"dosingd prime {channel} --into cup",
-            )
-            for channel, (at, how) in self.left_open.items()
-            if channel in self.plan.channels  # of one that a reload took out nobody could end it
-        ]
-        if self.ledger_fault is not None and self._ledger_fault_at is not None:
-            why = told(self.ledger_fault.partition(" No pump runs")[0])
-            found.append(
-                Alarm(
-                    Kind.NO_LEDGER,
-                    None,
-                    self._ledger_fault_at,
-                    f"No pump runs: the ledger cannot be written. {why}{without_doses(self.plan)}",
-                    "mend the disk, then start dosingd again",
-                )
-            )
-        return tuple(found)
+        plan, stands = self.plan, self.standing.stands(Kind.BROKER_UNREACHABLE)
+        return (
+            *self._broker_alarms.found(reading, self._why_no_broker(), self._broker_denies(), stands=stands),
+            *plan_alarms(plan, self.rounds.unconfirmed, self.started_at, self._plan_refused),
+            *session_alarms(plan, self.left_open),
+            *ledger_alarms(plan, self.ledger_fault, self._ledger_fault_at),
+        )
 
     # -- sessions by hand ------------------------------------------------------------------------------------
 

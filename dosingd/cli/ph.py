@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from dosingd.chemistry import carbonate, precipitation
+from dosingd.chemistry import carbonate, equilibria, precipitation
 from dosingd.chemistry.salts import M_CA, Base
 from dosingd.chemistry.seawater import density_kg_per_l, dkh_from_meq_per_l
 from dosingd.cli.amounts import CO2, SALINITY, TEMPERATURE, bullets, quantity_of
@@ -73,7 +73,7 @@ def ph(
     precipitation.refuse_no_air(before)
     effect = carbonate.dose_effect(before, add_umol, Base(base), salinity, temperature, calcium_mol)
     mind = precipitation.warnings(effect, add_dkh)
-    shown_mg = M_CA * 1000 * density * carbonate.calcium_mol_per_kg(salinity) if calcium_mg is None else calcium_mg
+    shown_mg = M_CA * 1000 * density * equilibria.calcium_mol_per_kg(salinity) if calcium_mg is None else calcium_mg
     where = (
         f"Salinity {plain(salinity)} g/kg, {plain(temperature, 4)} degC, CO2 {before.pco2_uatm:.0f} µatm, calcium "
         f"{shown_mg:.0f} mg/L{' as in seawater' if calcium_mg is None else ''}"

@@ -24,7 +24,8 @@ from dosingd.leases import CONFIRM_PLAN, PLAN_CHANGED, RELEASE
 from dosingd.plan import Plan
 from dosingd.requests import Status
 from dosingd.standing import ALARMS_NAME, carried, standing_of
-from dosingd.state import rig_state, status_data, status_data_without_plan
+from dosingd.state import rig_state
+from dosingd.statusdata import status_data, status_data_without_plan
 
 
 @click.command(

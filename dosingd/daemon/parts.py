@@ -11,7 +11,8 @@ from pathlib import Path
 from dosingd.clock import Clock
 from dosingd.daemon.early import Early
 from dosingd.daemon.intake import Intake
-from dosingd.daemon.wiring import Parts, PublishesState
+from dosingd.daemon.linking import PublishesState
+from dosingd.daemon.wiring import Parts
 from dosingd.errors import PlanRefused
 from dosingd.inputs import Switches
 from dosingd.mqtt.granted import Denied

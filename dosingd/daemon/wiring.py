@@ -12,7 +12,6 @@ import signal
 import threading
 from collections.abc import Callable
 from pathlib import Path
-from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from attrs import frozen
@@ -25,6 +24,7 @@ from dosingd.daemon.early import Early
 from dosingd.daemon.intake import Intake
 from dosingd.daemon.journal import Journal
 from dosingd.daemon.latch import Latch
+from dosingd.daemon.linking import Linking, PublishesState
 from dosingd.daemon.loop import ControlLoop
 from dosingd.daemon.notify import Notify
 from dosingd.daemon.opening import open_ledger, runnable_plan, unconfirmed
@@ -34,10 +34,9 @@ from dosingd.duty import Duty
 from dosingd.errors import DosingError, PinsFailed, PinsRefused, PlanRefused
 from dosingd.inputs import Switches, Watch
 from dosingd.ledger.account import Account
-from dosingd.mqtt.granted import Denied
 from dosingd.plan.model import Plan
 from dosingd.pumps.pump import Rig
-from dosingd.records import STOPPED_BY_FAULT, Row, Stopped, Switched
+from dosingd.records import STOPPED_BY_FAULT, Stopped, Switched
 from dosingd.requests import Answer
 from dosingd.rounds import Rounds
 from dosingd.standing import ALARMS_NAME
@@ -64,25 +63,6 @@ STOPS = (
 IGNORED = (signal.SIGTTIN, signal.SIGTTOU)
 #: How long the turn thread may take to book what was given when the daemon goes down. The pump is off by then.
 BOOKING_S = 10.0
-#: How long going down waits for a link that a reload is about to make anew.
-LINKING_S = 5.0
-
-
-class PublishesState(Protocol):
-    """The broker's link, as the daemon knows it."""
-
-    @property
-    def why_not(self) -> str | None:
-        """Why it does not stand; None when it does."""
-
-    @property
-    def denied(self) -> Denied | None:
-        """What does not pass on it; None: nothing that is known of."""
-
-    def start(self) -> None: ...
-    def show(self, state: RigState) -> None: ...
-    def told(self, row: Row, reserved: Row | None) -> None: ...
-    def stop(self, timeout_s: float) -> None: ...
 
 
 @frozen
@@ -129,8 +109,11 @@ class Daemon:
         self._latch = Latch(parts.state, self._journal.say)
         self._ready = threading.Event()  #: nothing is dosed before it is set
         self._stop_asked: int | None = None
-        self._link: PublishesState | None = None
-        self._linking, self._no_more_links = threading.Lock(), False
+        self._linking = Linking(
+            lambda: parts.make_link(self._duty.plan, self._journal.say, self._intake),
+            lambda: self._duty.state,
+            self._journal.say,
+        )
         turn = Turn(
             plan,
             account,
@@ -150,14 +133,14 @@ class Daemon:
             low=parts.early.low,
             wake_at=self._timekeeper.wake_at,
             show=self._show,
-            row_told=self._row_told,
+            row_told=self._linking.told,
             say=self._journal.say,
             ring=self._bell.ring,
             helper=parts.early.helper,
             all_low=not parts.early.failed,
             memory=parts.state / ALARMS_NAME,
-            why_no_broker=self._why_no_broker,
-            broker_denies=self._broker_denies,
+            why_no_broker=self._linking.why_not,
+            broker_denies=self._linking.denied,
             unconfirmed=unconfirmed(plan, account.books),
             wait_to_begin=self._ready.wait,
         )
@@ -206,9 +189,7 @@ class Daemon:
         for failed in early.failed:
             self._journal.say("error", failed)
         self._timekeeper.start()
-        self._link = self._parts.make_link(self._duty.plan, self._journal.say, self._intake)
-        if self._link is not None:
-            self._link.start()
+        self._linking.begin()
         if early.failed:
             # A line that nobody could drive low may be on: no dose until a person has looked, not the first one either.
             why = f"a line could not be driven low at the start: {'; '.join(early.failed)}"
@@ -271,7 +252,7 @@ class Daemon:
         for step in (
             self._timekeeper.stop,
             self._reachable.stop,
-            self._stop_link,
+            self._linking.stop,
             self._let_go,
             self._switches.close,
             self._close_ledger,
@@ -298,16 +279,6 @@ class Daemon:
     def _let_go(self) -> None:
         for failed in self._rig.close():
             self._journal.say("error", failed)
-
-    def _stop_link(self) -> None:
-        self._no_more_links = True
-        mine = self._linking.acquire(timeout=LINKING_S)
-        try:
-            if self._link is not None:
-                self._link.stop(2.0)
-        finally:
-            if mine:
-                self._linking.release()
 
     def _asked_to_stop(self, number: int) -> None:
         # In a signal handler: a flag and nothing else. The bell has rung already, by the descriptor.
@@ -359,7 +330,7 @@ class Daemon:
         self._rounds.reload(plan, confirmed=confirmed)
         self._zone = ZoneInfo(plan.timezone)
         if (old.mqtt, old.rig) != (plan.mqtt, plan.rig):
-            threading.Thread(target=self._relink, name="relink", daemon=True).start()
+            threading.Thread(target=self._linking.change, name="relink", daemon=True).start()
 
     def _take_again(self, plan: Plan) -> None:
         """The lines of the plan that stays in force, after another one's could not be had."""
@@ -370,25 +341,6 @@ class Daemon:
         except DosingError as fault:
             # Pumps that are not there fail and hold the rig; inputs that are not there say what is unsafe.
             self._journal.say("error", f"{fault}")
-
-    def _relink(self) -> None:
-        """On its own thread: the link of the plan in force instead of the one before. One at a time, or two reloads in
-        a row would leave two links; each takes the plan that is in force by then, so the last one's stands."""
-        with self._linking:
-            if self._no_more_links:
-                return
-            try:
-                before, self._link = self._link, None
-                if before is not None:
-                    before.stop(2.0)
-                link = self._parts.make_link(self._duty.plan, self._journal.say, self._intake)
-                if link is not None:
-                    link.start()
-                    if self._duty.state is not None:
-                        link.show(self._duty.state)
-                self._link = link
-            except Exception as fault:
-                self._journal.say("error", f"mqtt: {fault}")
 
     # -- what the watch over the switches does; the control loop calls it, so each returns at once --------------
 
@@ -428,23 +380,8 @@ class Daemon:
     # -- what others are told --------------------------------------------------------------------------------
 
     def _show(self, state: RigState) -> None:
-        link = self._link  # another thread may take it away meanwhile
-        if link is not None:
-            link.show(state)
+        self._linking.show(state)
         self._notify.status(status_line(state, self._zone))
-
-    def _row_told(self, row: Row, reserved: Row | None) -> None:
-        link = self._link
-        if link is not None:
-            link.told(row, reserved)
-
-    def _why_no_broker(self) -> str | None:
-        link = self._link
-        return None if link is None else link.why_not
-
-    def _broker_denies(self) -> Denied | None:
-        link = self._link
-        return None if link is None else link.denied
 
     def _local_time(self) -> str:
         return self._parts.clock.now().wall_at.astimezone(self._zone).strftime("%Y-%m-%d %H:%M:%S")

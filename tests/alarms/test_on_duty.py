@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 
 from dosingd.alarms import Alarm, Kind
-from dosingd.duty import NO_BROKER_S, SESSION_S
+from dosingd.duty import SESSION_S
 from dosingd.errors import PlanRefused
+from dosingd.ownalarms import NO_BROKER_S
 from dosingd.records import Held, Into, Refilled
 from dosingd.requests import Answer, Hold, Pause, Prime, Release, Reload, Resume, Suspend
 from dosingd.reservoir import filled

@@ -7,21 +7,12 @@ import json
 import pytest
 from attrs import evolve
 
-from dosingd.acceptance import (
-    GOOD_LONG_S,
-    LONGEST_TEST_S,
-    Lengths,
-    Measured,
-    judged,
-    lengths_for,
-    planned_dose_ul,
-    swapped,
-    verdict_data,
-)
+from dosingd.acceptance import Measured, judged, planned_dose_ul, verdict_data
 from dosingd.fitting import Run, fitted
 from dosingd.flows import head_of, valid_calibration
 from dosingd.plan.model import DailyVolume, Plan
 from dosingd.records import Calibrated, CalibrationDoubted, Into, Purpose, Refilled, Retubed, Stamp
+from dosingd.testruns import GOOD_LONG_S, LONGEST_TEST_S, Lengths, lengths_for, swapped
 from dosingd.tubing import STEPS_KEPT
 from tests.builders import ALK, Story, channel, limited, plan
 

@@ -14,6 +14,7 @@ from dosingd.chemistry import (
     cautions,
     cooling,
     density,
+    equilibria,
     heat,
     mixing,
     salts,
@@ -127,12 +128,12 @@ def _by_mass() -> density.MadeByMass:
 
 ANSWERS |= {
     "c.ca_ref": lambda e: {
-        "mmol_per_kg": (mmol := 1000 * carbonate.calcium_mol_per_kg(35)),
+        "mmol_per_kg": (mmol := 1000 * equilibria.calcium_mol_per_kg(35)),
         "mg_per_kg": mmol * M_CA,
         "mg_per_L_25C": mmol * M_CA * density_kg_per_l(35, 25),
     },
     "c.mg_ref": lambda e: {
-        "mmol_per_kg": (mmol := 1000 * carbonate.magnesium_mol_per_kg(35)),
+        "mmol_per_kg": (mmol := 1000 * equilibria.magnesium_mol_per_kg(35)),
         "mg_per_kg": mmol * M_MG,
         "mg_per_L_25C": mmol * M_MG * density_kg_per_l(35, 25),
     },
@@ -219,10 +220,16 @@ ANSWERS["e.crystal.20to10"] = _cooled
 
 def _constant(e: Entry) -> float:
     name, s, t = e["id"].rpartition(".")[2], e["inputs"]["S"], e["inputs"]["t_C"]
-    natural = {"K0": carbonate.k0, "KB": carbonate.kb, "KW": carbonate.kw, "KS": carbonate.ks_free, "KF": carbonate.kf}
+    natural = {
+        "K0": equilibria.k0,
+        "KB": equilibria.kb,
+        "KW": equilibria.kw,
+        "KS": equilibria.ks_free,
+        "KF": equilibria.kf,
+    }
     if name in natural:
         return math.log(natural[name](s, t))
-    return -math.log10({"K1": carbonate.k1, "K2": carbonate.k2}[name](s, t))
+    return -math.log10({"K1": equilibria.k1, "K2": equilibria.k2}[name](s, t))
 
 
 def _before(pco2_uatm: float) -> carbonate.Water:
@@ -288,12 +295,12 @@ ANSWERS |= {i: _tank for i in ENTRIES if i.startswith("f.tank.") and "_" not in 
 ANSWERS |= {i: _dose for i in ENTRIES if i.startswith("f.dose.")}
 ANSWERS |= {i: _exchanged for i in ENTRIES if i.startswith("f.requil.")}
 ANSWERS |= {
-    "f.guide.BT": lambda e: 1e6 * carbonate.total_borate_mol_per_kg(35),
+    "f.guide.BT": lambda e: 1e6 * equilibria.total_borate_mol_per_kg(35),
     "f.guide.ST_FT": lambda e: {
-        "ST_mmol_kg": 1000 * carbonate.total_sulfate_mol_per_kg(35),
-        "FT_umol_kg": 1e6 * carbonate.total_fluoride_mol_per_kg(35),
+        "ST_mmol_kg": 1000 * equilibria.total_sulfate_mol_per_kg(35),
+        "FT_umol_kg": 1e6 * equilibria.total_fluoride_mol_per_kg(35),
     },
-    "f.Ksp_aragonite": lambda e: math.log10(carbonate.solubility_product_aragonite(35, 25)),
+    "f.Ksp_aragonite": lambda e: math.log10(equilibria.solubility_product_aragonite(35, 25)),
     "f.tank.400_2.86": _rounded,
     "f.bicarb_crossover": _crossover,
     "f.sign": _signs,

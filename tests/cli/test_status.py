@@ -15,7 +15,8 @@ from dosingd.books import Books
 from dosingd.cli.status import _doing, text_of
 from dosingd.leases import PLAN_CHANGED
 from dosingd.records import Calibrated, Held, NotGiven, Outcome, Paused, Purpose, Refilled, Released
-from dosingd.state import rig_state, status_data, status_data_without_plan
+from dosingd.state import rig_state
+from dosingd.statusdata import status_data, status_data_without_plan
 from dosingd.trust import Trust
 from tests.builders import ALK, CA, START_AT, TODAY, Story, plan, reading
 from tests.cli.running import LAGOON, say

@@ -178,13 +178,13 @@ def test_reloads_in_a_row_that_change_the_broker_leave_one_link_of_the_last_plan
     wait_until(lambda: not [one for one in threading.enumerate() if one.name == "relink"], "every link was made")
     standing = [link for link in bench.links if not link.stopped]
     assert [link.plan for link in standing] == [plans[-1]]
-    assert bench.daemon._link is standing[0]
+    assert bench.daemon._linking.link is standing[0]
 
 
 def test_after_going_down_no_reload_makes_a_link(bench: Bench) -> None:
     bench.on_turn(lambda: bench.daemon._rounds.reload(evolve(bench.duty.plan, mqtt=Broker("broker.lan"))))
-    bench.daemon._stop_link()
-    bench.daemon._relink()
+    bench.daemon._linking.stop()
+    bench.daemon._linking.change()
     assert bench.links == []
 
 

@@ -15,7 +15,7 @@ from dosingd.errors import PinsFailed
 from dosingd.plan.model import Plan
 from dosingd.records import ClockConfirmed, Outcome, Paused, Released, Settled
 from dosingd.requests import Dose, Hold, Identify, Pause, Release, Reload, Status
-from dosingd.state import status_data
+from dosingd.statusdata import status_data
 from tests.builders import ALK, plan
 from tests.daemon.manned import Manned
 

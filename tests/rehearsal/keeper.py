@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from datetime import date
 from random import Random
 
-from dosingd.acceptance import Measured, judged, lengths_for
+from dosingd.acceptance import Measured, judged
 from dosingd.alarms import Kind
 from dosingd.calibration import volume_ul_from_run_s
 from dosingd.flows import flow_of, valid_calibration
@@ -18,6 +18,7 @@ from dosingd.records import Into, Outcome, Purpose, Reading
 from dosingd.refills import Refill
 from dosingd.rehearsal import Happening, Rehearsal, Report, Spell
 from dosingd.reservoir import filled
+from dosingd.testruns import lengths_for
 from tests.rehearsal.truth import DAY_S, Truth
 
 START = date(2026, 6, 1)

@@ -12,12 +12,12 @@ from typing import Any
 import pytest
 from attrs import evolve
 
-from dosingd.acceptance import swapped
 from dosingd.alarms import Kind
 from dosingd.chemistry.stock import Strength
 from dosingd.plan.model import Float, Plan, Stock
 from dosingd.records import Held, Identified, Released, Substance
 from dosingd.rehearsal import Happening, Rehearsal, Spell
+from dosingd.testruns import swapped
 from tests.builders import ALK, CA, CHLORIDE, SODA, limited, plan
 from tests.rehearsal.keeper import Kept
 from tests.rehearsal.truth import DAY_S, Bottle, Truth

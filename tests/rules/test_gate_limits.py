@@ -6,7 +6,7 @@ from datetime import date
 
 import pytest
 
-from dosingd.books import buckets_of
+from dosingd.allowance import buckets_of
 from dosingd.chemistry.stock import Strength
 from dosingd.gate import Allowed, Reason, Refused, Request, ask
 from dosingd.leases import worst_fault_ul

@@ -14,15 +14,8 @@ from dosingd.kept import LastDose
 from dosingd.plan.model import DailyVolume, Plan
 from dosingd.records import Calibrated, Held, Into, NotGiven, Outcome, Paused, Purpose, Refilled
 from dosingd.reservoir import filled
-from dosingd.state import (
-    NO_DAEMON,
-    ChannelState,
-    RigState,
-    allowance_ul,
-    rig_state,
-    status_data,
-    status_data_without_plan,
-)
+from dosingd.state import ChannelState, RigState, allowance_ul, rig_state
+from dosingd.statusdata import NO_DAEMON, status_data, status_data_without_plan
 from dosingd.trust import Trust
 from tests.builders import ALK, CA, START_AT, TODAY, Story, channel, limited, plan, reading
 
