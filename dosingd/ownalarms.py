@@ -1,7 +1,5 @@
 """What a running daemon knows to be wrong beside the books: the broker, a plan nobody confirmed or that was refused, a
-session left open, a ledger that cannot be written.
-
-Pure: no file, pin, socket, thread, logger, database, clock.
+session left open, a ledger that cannot be written. What each is said by is handed in; nothing here waits.
 """
 
 from __future__ import annotations
